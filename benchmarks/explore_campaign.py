@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from calib.chain.rig import template_names
-from calib.explore import explore
+from calib.explore.effect_search import explore
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 

@@ -38,16 +38,6 @@ _AT_A_TIME = 1000
 
 
 @dataclass(frozen=True)
-class Predicted:
-    """What shots should show."""
-
-    position: np.ndarray  #: Shape (n, 3), m.
-    #: by_unknowns, by_readings: Shapes (n, 3, n_unknowns) and (n, 3, n_readings).
-    by_unknowns: np.ndarray
-    by_readings: np.ndarray
-
-
-@dataclass(frozen=True)
 class Problem:
     """A run as an adjustment problem."""
 
@@ -125,14 +115,9 @@ class Problem:
         """Shift east, north, up (m) and clockwise turn (rad) of each set-up, (n_setups, 4)."""
         return self.layout.of(SET_UP, unknowns)
 
-    def predicted(self, unknowns: np.ndarray, readings: np.ndarray, shots: Shots) -> Predicted:
-        """What shots should show, and the derivatives of that."""
-        position, parts, by_readings = self.parts(unknowns, readings, shots)
-        return Predicted(position, self.layout.dense(parts), by_readings)
-
     def parts(self, unknowns: np.ndarray, readings: np.ndarray, shots: Shots
               ) -> tuple[np.ndarray, list[Part], np.ndarray]:
-        """What shots should show, and the derivatives by each scope and by readings."""
+        """What shots should show, (n, 3), and the derivatives by each scope and by readings."""
         points = self.points(unknowns, readings, shots.target, shots.pose)
         parts = placed(points, self.stand_of_pose[shots.pose])
         set_ups = self.run.set_ups

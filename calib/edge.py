@@ -12,7 +12,7 @@ import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.circle import differences
-from calib.chain.posture import Posture
+from calib.chain.posture import Points, Posture
 from calib.chain.rig import Rig
 
 
@@ -67,15 +67,15 @@ class EdgeNodes:
             If `rig` has other readings, or none of the names of these targets.
         """
         if rig is None:
-            return (edge_positions(self.rig, other, self.readings, self.targets)[0]
-                    - self.position)
+            seen, _ = edge_positions(self.rig, other, self.readings, self.targets)
+            return seen.position - self.position
         if set(rig.reading_names) != set(self.rig.reading_names):
             raise ValueError("the rigs have different readings")
         columns = [self.rig.reading_names.index(name) for name in rig.reading_names]
         targets = np.array([rig.target_names.index(self.rig.target_names[t])
                             for t in self.targets])
-        seen = edge_positions(rig, other, self.readings[:, columns], targets)[0]
-        return seen - self.position
+        seen, _ = edge_positions(rig, other, self.readings[:, columns], targets)
+        return seen.position - self.position
 
     def worst_error(self, other: np.ndarray, rig: Rig | None = None) -> float:
         """The largest length of `error` of all nodes where something is said, m."""
@@ -126,12 +126,10 @@ def envelope_edge(rig: Rig, parameters: np.ndarray, joints: np.ndarray | None = 
     else:
         reach = np.zeros(len(joints), int)
     readings = rig.chain.readings_for(parameters, joints)
-    points, posture = _placed(rig, parameters, readings, index, True)
-    shape = (len(readings), len(index), 3)
+    points, posture = edge_positions(rig, parameters, readings, index, True)
     seen = (np.abs(posture.joints - joints).max(1) < 1e-6) & ~posture.blind.any(1)
-    return EdgeNodes(rig, index, parameters, joints, readings, reach, seen,
-                     points.position.reshape(shape), points.by_parameters.reshape(*shape, -1),
-                     points.by_readings.reshape(*shape, -1))
+    return EdgeNodes(rig, index, parameters, joints, readings, reach, seen, points.position,
+                     points.by_parameters, points.by_readings)
 
 
 def edge_points(rig: Rig) -> tuple[int, ...]:
@@ -141,26 +139,15 @@ def edge_points(rig: Rig) -> tuple[int, ...]:
 
 def edge_positions(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
                    targets: Sequence[int] | np.ndarray, jacobian: bool = False,
-                   noted: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray, Posture]:
-    """Targets at given readings in the levelled house frame; `noted` as of `Chain.posture`.
+                   noted: np.ndarray | None = None) -> tuple[Points, Posture]:
+    """Every target at every reading in the levelled house frame; `noted` as of `Chain.posture`.
 
-    Returns
-    -------
-    position : ndarray, shape (n, t, 3), m
-    by_parameters : ndarray, shape (n, t, 3, p), or (n, t, 3, 0) unless asked for
-    posture : calib.chain.chain.Posture
+    The arrays of the points have shapes (n, t, ...) in place of (n t, ...).
     """
-    shape = (len(readings), len(targets), 3)
-    points, posture = _placed(rig, parameters, readings, targets, jacobian, noted)
-    by_parameters = points.by_parameters.reshape(*shape, points.by_parameters.shape[2])
-    return points.position.reshape(shape), by_parameters, posture
-
-
-def _placed(rig, parameters, readings, targets, jacobian, noted=None):
-    """Every target at every reading, the targets running fastest, and the postures."""
     n, t = len(readings), len(targets)
     posture = rig.chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian, noted)
-    return posture.points(np.tile(targets, n), np.repeat(np.arange(n), t)), posture
+    points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
+    return Points(*(part.reshape(n, t, *part.shape[1:]) for part in vars(points).values())), posture
 
 
 def shares(nodes: EdgeNodes, other: np.ndarray) -> Shares:

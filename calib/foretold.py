@@ -98,17 +98,17 @@ def replaced_readings(solution: Solution) -> tuple[Replaced, ...]:
 
 def foretold(solution: Solution, shots: Shots) -> Foretold:
     """Predict shots that took no part, in stands that the solution placed."""
-    predicted = solution.problem.predicted(
+    position, parts, by_readings = solution.problem.parts(
         solution.adjustment.parameters, solution.readings_used, shots)
     links, pose = ReadingLinks.of(solution.adjustment), shots.pose
-    own = predicted.by_readings * links.determined[pose, None, :]
+    own = by_readings * links.determined[pose, None, :]
     return Foretold(
         solution=solution,
         links=links,
         shots=shots,
-        position=predicted.position,
-        design=predicted.by_unknowns - own @ links.by_parameters[pose],
-        known=predicted.by_readings * links.known[pose, None, :],
+        position=position,
+        design=solution.problem.layout.dense(parts) - own @ links.by_parameters[pose],
+        known=by_readings * links.known[pose, None, :],
         own=own,
         predictable=((links.known | links.determined).all(1)[pose]
                      & ~solution.rig.unplaced[shots.target]),

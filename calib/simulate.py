@@ -137,11 +137,14 @@ def _shot(rig, truth, joints, stand, pose, target, noted, rng):
 
 def _spoilt(run, rows, count, size, rng):
     """A run with gross errors planted in some of its shots, and those by shot id."""
-    gross, position = _gross(rng, rows, count, size), run.shots.position.copy()
-    for row, error in gross.items():
-        position[row] += error
+    chosen, directions = rng.choice(rows, count, replace=False), rng.normal(0, 1, (count, 3))
+    directions /= np.linalg.norm(directions, axis=1, keepdims=True)
+    errors = rng.uniform(*size, count)[:, None] * directions
+    position = run.shots.position.copy()
+    position[chosen] += errors
     shots = replace(run.shots, position=position)
-    return replace(run, shots=shots), {shots.ids[row]: error for row, error in gross.items()}
+    ids = [shots.ids[row] for row in chosen]
+    return replace(run, shots=shots), dict(zip(ids, errors, strict=True))
 
 
 def _read(rig, readings, stand, rng):
@@ -269,12 +272,3 @@ def _taped(rig, truth, rng):
         unit=tuple(rig.parameters[i].unit for i in rows),
         line=tuple(range(2, len(rows) + 2)),
     )
-
-
-def _gross(rng, rows, count, size):
-    chosen = rng.choice(rows, count, replace=False)
-    directions = rng.normal(0, 1, (count, 3))
-    directions /= np.linalg.norm(directions, axis=1, keepdims=True)
-    lengths = rng.uniform(*size, count)
-    return {int(row): length * direction
-            for row, length, direction in zip(chosen, lengths, directions, strict=True)}

@@ -41,10 +41,10 @@ def full_adjustment(run):
 
     def jacobian(z):
         unknowns, readings = split(z)
-        predicted = problem.predicted(unknowns, readings, shots)
-        by_unknowns = whitener @ predicted.by_unknowns[:, :, free]
+        _, parts, by_own = problem.parts(unknowns, readings, shots)
+        by_unknowns = whitener @ problem.layout.dense(parts)[:, :, free]
         by_readings = np.zeros((len(shots), 3, *shape))
-        by_readings[np.arange(len(shots)), :, shots.pose] = whitener @ predicted.by_readings
+        by_readings[np.arange(len(shots)), :, shots.pose] = whitener @ by_own
         top = np.hstack([by_unknowns.reshape(3 * len(shots), -1),
                          by_readings.reshape(3 * len(shots), -1)])
         middle = np.hstack([np.zeros((run.poses.sd.size, n_free)),

@@ -50,7 +50,8 @@ def test_a_position_has_the_covariance_of_the_edge(rig):
     readings = np.radians([0, 0, 30, -40, 5, 10, 60])
     forward, left, up = position(solution, "edge_left", readings)
     index = np.array([rig.target_names.index("edge_left")])
-    place, by, _ = edge_positions(rig, solution.parameters, readings[None], index, True)
+    points, _ = edge_positions(rig, solution.parameters, readings[None], index, True)
+    place, by = points.position, points.by_parameters
     covariance = by[0, 0] @ solution.covariance @ by[0, 0].T
     assert [n.nominal_value for n in (forward, left, up)] == pytest.approx(place[0, 0].tolist())
     assert (forward + 2 * left - up).std_dev == pytest.approx(

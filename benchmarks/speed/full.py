@@ -48,9 +48,9 @@ class Full:
     def derivatives(self, z):
         """Whitened derivatives of shots by unknowns and by own readings, of tape by unknowns."""
         unknowns, readings = self.split(z)
-        found = self.problem.predicted(unknowns, readings, self.run.shots)
-        by_unknowns = self.shot_whitener @ found.by_unknowns[:, :, self.free]
-        by_readings = self.shot_whitener @ found.by_readings
+        _, parts, by_readings = self.problem.parts(unknowns, readings, self.run.shots)
+        by_unknowns = self.shot_whitener @ self.problem.layout.dense(parts)[:, :, self.free]
+        by_readings = self.shot_whitener @ by_readings
         _, by_tape = self.problem.prior.function(unknowns)
         return by_unknowns, by_readings, self.prior_whitener @ by_tape[:, self.free]
 

@@ -74,7 +74,7 @@ def by_odrpack(full: Full):
 
     def by_beta(x, beta):
         unknowns, readings = pieces(x, beta)
-        found = full.problem.predicted(unknowns, readings, run.shots).by_unknowns[..., full.free]
+        found = full.problem(unknowns, readings).by_parameters[:, full.free]
         out = np.zeros((q, full.n_free, n_poses + taped))
         out[:, :, :n_poses] = found.reshape(n_poses, q, -1).transpose(1, 2, 0)
         tape = taped_whitener @ prior.function(unknowns)[1][:, full.free]
@@ -83,7 +83,7 @@ def by_odrpack(full: Full):
 
     def by_x(x, beta):
         unknowns, readings = pieces(x, beta)
-        found = full.problem.predicted(unknowns, readings, run.shots).by_readings
+        found = full.problem(unknowns, readings).by_readings
         out = np.zeros((q, k, n_poses + taped))
         out[:, :, :n_poses] = found.reshape(n_poses, q, k).transpose(1, 2, 0)
         return out

@@ -125,22 +125,22 @@ def adjust(
     prior = Prior.none() if prior is None else prior
     free = np.ones(len(start), bool) if held is None else ~np.asarray(held, bool)
     names = tuple(names) if names is not None else tuple(f"x{i}" for i in range(len(start)))
-    problem = _Problem(model, observations, prior, start, free)
+    problem = _Problem(model, observations, prior, start, free, names)
     v = np.zeros_like(observations.readings) if corrections is None else corrections
     try:
         if len(observations.values) + len(prior.values) < free.sum():
-            _refuse_deficient(problem.linearise(start[free], v), names, free)
+            problem.refuse_deficient(problem.linearise(start[free], v))
         near = _approached(problem, v, tolerance, min(_MOST_STEPS, most_iterations))
-        return _settled(problem, near, names, tolerance, most_iterations)
+        return _settled(problem, near, tolerance, most_iterations)
     except (NotConverged, ModelNotFinite):
-        _refuse_drowned(problem, start[free], v, names)
+        problem.refuse_drowned(start[free], v)
         raise
 
 
 def linearised_at(model: Model, observations: Observations, prior: Prior, parameters: np.ndarray,
                   corrections: np.ndarray, held: np.ndarray) -> Linearised:
     """A problem where nobody has solved it; `NotConverged` or `ModelNotFinite` if it fails."""
-    problem = _Problem(model, observations, prior, parameters, ~held)
+    problem = _Problem(model, observations, prior, parameters, ~held, ())
     return problem.linearise(parameters[~held], corrections)
 
 
@@ -173,8 +173,8 @@ def _approached(problem: "_Problem", v: np.ndarray, tolerance: float, most_steps
     return start
 
 
-def _settled(problem: "_Problem", start: "_Start", names: tuple[str, ...], tolerance: float,
-             most_iterations: int) -> Adjustment:
+def _settled(problem: "_Problem", start: "_Start", tolerance: float, most_iterations: int
+             ) -> Adjustment:
     """Solve for x and refresh M, B and v in turn until nothing moves.
 
     Where the first x is the one that the start is linearised at, nothing is left to refresh.
@@ -188,9 +188,8 @@ def _settled(problem: "_Problem", start: "_Start", names: tuple[str, ...], toler
         if linearised is None or not np.array_equal(x_new, x):
             v_new = problem.corrected(x_new, v, frozen)
             linearised = problem.linearise(x_new, v_new)
-        _refuse_deficient(linearised, names, problem.free)
-        covariance = linearised.spectrum.covariance()
-        sd = np.sqrt(np.diag(covariance))
+        problem.refuse_deficient(linearised)
+        sd = np.sqrt(np.diag(linearised.spectrum.covariance()))
         moved = np.abs(x_new - x) / sd
         turn_unit = problem.turn_unit(linearised)
         turned = np.abs(v_new - v) / turn_unit
@@ -199,20 +198,19 @@ def _settled(problem: "_Problem", start: "_Start", names: tuple[str, ...], toler
         misclosure = linearised.misclosure
         ahead = np.abs(linearised.spectrum.solution(misclosure)) / sd
         turning = np.abs(problem.corrected(x, v, frozen) - v) / turn_unit
-        if max(ahead.max(initial=0.0), turning.max(initial=0.0)) < tolerance:
-            return problem.result(x, v, linearised, covariance, names, iteration)
         stalled = max(_STALLED, float(np.linalg.norm(misclosure)))
         if ahead.max(initial=0.0) > max(tolerance, _ROUNDING) * stalled:
             moved = np.maximum(moved, ahead)
-        if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
-            return problem.result(x, v, linearised, covariance, names, iteration)
+        furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
+        if (furthest < tolerance
+                or max(ahead.max(initial=0.0), turning.max(initial=0.0)) < tolerance):
+            return problem.result(x, v, linearised, iteration)
         linearised = None  # it is large
-    furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
     block, worst = None, ""
     if turned.max(initial=0.0) == furthest:
         block = int(np.argwhere(turned == furthest)[0, 0])
     else:
-        worst = names[np.flatnonzero(problem.free)[int(np.argmax(moved))]]
+        worst = problem.free_names[int(np.argmax(moved))]
     raise NotConverged(f"after {most_iterations} iterations "
                        f"{worst or f'a reading of block {block}'} still moves by "
                        f"{furthest:.2g} of its sd", block)
@@ -246,9 +244,10 @@ class _Problem:
     """One least-squares problem; knows how to freeze, solve and linearise. Not for outside use."""
 
     def __init__(self, model: Model, observations: Observations, prior: Prior, start: np.ndarray,
-                 free: np.ndarray) -> None:
+                 free: np.ndarray, names: tuple[str, ...]) -> None:
         self.model, self.observations, self.prior = model, observations, prior
-        self.start, self.free = start, free
+        self.start, self.free, self.names = start, free, names
+        self.free_names = [name for name, is_free in zip(names, free, strict=False) if is_free]
         # What is set aside hangs together with nothing.
         known = ~observations.readings_aside
         pair = known[:, :, None] & known[:, None, :] | np.eye(known.shape[1], dtype=bool)
@@ -444,22 +443,40 @@ class _Problem:
             pretended += np.einsum("ni,ni->i", change, change)
         return pretended
 
-    def result(self, x: np.ndarray, v: np.ndarray, linearised: Linearised, covariance: np.ndarray,
-               names: tuple[str, ...], iterations: int) -> Adjustment:
-        parameters = self.full(x)
-        full_covariance = np.zeros((len(parameters), len(parameters)))
-        full_covariance[np.ix_(self.free, self.free)] = covariance
-        h, _ = self.prior.function(parameters)
+    def refuse_deficient(self, linearised: Linearised) -> None:
+        """Say so if there are directions that nothing determines."""
+        if linearised.spectrum.deficient:
+            raise NotDetermined(linearised.spectrum.null_directions(self.free_names))
+
+    def refuse_drowned(self, x: np.ndarray, v: np.ndarray) -> None:
+        """Say so if the readings' noise drowns some direction: then the iteration runs away."""
+        try:
+            linearised = self.linearise(x, v)
+            spectrum = linearised.spectrum
+            if spectrum.deficient:
+                return
+            steps = spectrum.scale[:, None] * spectrum.right / spectrum.singular
+            drowned = self.pretended(x, v, linearised, steps) > _PRETENDED
+        except (NotConverged, ModelNotFinite):
+            return
+        if drowned.any():
+            raise NotDetermined(spectrum.directions(spectrum.right[:, drowned], self.free_names),
+                                True)
+
+    def result(self, x: np.ndarray, v: np.ndarray, linearised: Linearised, iterations: int
+               ) -> Adjustment:
+        covariance = np.zeros((len(self.free), len(self.free)))
+        covariance[np.ix_(self.free, self.free)] = linearised.spectrum.covariance()
         return Adjustment(
             observations=self.observations,
             prior=self.prior,
-            names=names,
-            parameters=parameters,
-            covariance=full_covariance,
+            names=self.names,
+            parameters=self.full(x),
+            covariance=covariance,
             free=self.free,
             residuals=self.observations.values - self.predict(x, v).values,
             corrections=v,
-            prior_residuals=self.prior.values - h,
+            prior_residuals=linearised.raw[len(self.observations.values):],
             linearised=linearised,
             iterations=iterations,
         )
@@ -471,26 +488,3 @@ def readjust(model: Model, adjustment: Adjustment, **changes: Any) -> Adjustment
            "names": adjustment.names, "prior": adjustment.prior, "held": ~adjustment.free,
            "corrections": adjustment.corrections}
     return adjust(model, **{**how, **changes})
-
-
-def _refuse_deficient(linearised: Linearised, names: tuple[str, ...], free: np.ndarray) -> None:
-    spectrum = linearised.spectrum
-    if spectrum.deficient:
-        raise NotDetermined(spectrum.null_directions(np.array(names, object)[free].tolist()))
-
-
-def _refuse_drowned(problem: "_Problem", x: np.ndarray, v: np.ndarray, names: tuple[str, ...]
-                    ) -> None:
-    """Say so if the noise of the readings drowns some direction: then the iteration runs away."""
-    try:
-        linearised = problem.linearise(x, v)
-        spectrum = linearised.spectrum
-        if spectrum.deficient:
-            return
-        steps = spectrum.scale[:, None] * spectrum.right / spectrum.singular
-        drowned = problem.pretended(x, v, linearised, steps) > _PRETENDED
-    except (NotConverged, ModelNotFinite):
-        return
-    if drowned.any():
-        free = np.array(names, object)[problem.free].tolist()
-        raise NotDetermined(spectrum.directions(spectrum.right[:, drowned], free), True)

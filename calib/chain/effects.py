@@ -21,20 +21,10 @@ from calib.chain.schema import Problem, RigEntry
 _FRAGMENT = ("free", "parameters", "motions", "sensors")
 
 
-class _Each(BaseModel):
-    """Which sensors there is an effect for."""
-
-    model_config = ConfigDict(extra="forbid", defer_build=True)
-    kind: list[str] | None = None
-    name: list[str] | None = None
-    driven: bool = False
-
-
 class _EffectEntry(BaseModel):
     """An effect as it is written."""
 
     model_config = ConfigDict(extra="forbid", defer_build=True)
-    each: _Each | None = None
     words: str
     at_edge: str = ""
     needs: str | None = None
@@ -126,13 +116,11 @@ def _instances(entry: RigEntry, each: Any) -> Iterable[dict[str, str]]:
     """What stands for the names in braces, once for each effect of a pattern."""
     if each is None:
         return [{}]
-    wanted = _Each.model_validate(each)
     frame_of = {m.joint: m.frame for m in entry.motions if m.joint}
     return [{"reading": name, "frame": frame_of.get(name) or ""}
             for name, sensor in entry.sensors.items()
-            if (wanted.kind is None or sensor.kind in wanted.kind)
-            and (wanted.name is None or name in wanted.name)
-            and not (wanted.driven and name not in entry.speeds)]
+            if sensor.kind in each.get("kind", [sensor.kind]) and name in each.get("name", [name])
+            and (name in entry.speeds or not each.get("driven"))]
 
 
 def _filled(written: Any, names: Mapping[str, str]) -> Any:

@@ -87,7 +87,11 @@ class Posture:
         along = self.here[motion.axis]
         self.axes[:, k], self.origins[:, k] = along, self.point
         if motion.turns:
-            self.here = turned(self.here, motion.axis, amount[:, None])
+            first, second = (motion.axis + 1) % 3, (motion.axis + 2) % 3
+            cosine, sine = np.cos(amount)[:, None], np.sin(amount)[:, None]
+            one, other, new = self.here[first], self.here[second], list(self.here)
+            new[first], new[second] = cosine * one + sine * other, cosine * other - sine * one
+            self.here = new[0], new[1], new[2]
         else:
             self.point = self.point + amount[:, None] * along
         if motion.frame:
@@ -162,13 +166,3 @@ class Posture:
         if not sweep.reached[target].all():
             swept = np.where(sweep.reached[target][:, None], swept, 0.0)
         return swept
-
-
-def turned(columns: Axes, axis: int, angle: np.ndarray) -> Axes:
-    """The axes of a frame turned about one of them; angle a number or shape (n, 1)."""
-    first, second = (axis + 1) % 3, (axis + 2) % 3
-    cosine, sine = np.cos(angle), np.sin(angle)
-    new = list(columns)
-    new[first] = cosine * columns[first] + sine * columns[second]
-    new[second] = cosine * columns[second] - sine * columns[first]
-    return new[0], new[1], new[2]

@@ -219,10 +219,19 @@ def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     RigError
         With every problem found.
     """
-    named = data.get("template")
-    base = _template(named) if isinstance(named, str) and named in template_names() else None
-    entry = _checked(data, base) if base is None else _checked(with_sensors_of(base, data), base)
-    problems: list[schema.Problem] = []
+    named, shipped = data.get("template"), template_names()
+    base = _template(named) if isinstance(named, str) and named in shipped else None
+    problems = [] if base is not None or not isinstance(named, str) else [
+        ("template", repr(named), "one of " + ", ".join(shipped))]
+    try:
+        entry = schema.RigEntry.model_validate(
+            data if base is None else with_sensors_of(base, data))
+    except ValidationError as error:
+        errors = error.errors()
+        raise schema.RigError([
+            *dict.fromkeys(_in_words(e, errors, base) for e in errors), *problems]) from None
+    if problems:
+        raise schema.RigError(problems)
     if base is not None:
         entry, problems = merged(base, entry)
     entry, misfits = with_effects(entry)
@@ -232,20 +241,6 @@ def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     if problems:
         raise schema.RigError(problems)
     return _build(entry)
-
-
-def _checked(data: Mapping[str, Any], base: schema.RigEntry | None) -> schema.RigEntry:
-    try:
-        entry = schema.RigEntry.model_validate(data)
-    except ValidationError as error:
-        named = data.get("template")
-        raise schema.RigError([
-            *dict.fromkeys(_in_words(e, error.errors(), base) for e in error.errors()),
-            *(_unknown_template(named) if isinstance(named, str) else ()),
-        ]) from None
-    if problems := _unknown_template(entry.template):
-        raise schema.RigError(problems)
-    return entry
 
 
 def _in_words(error: Any, errors: list[Any], base: schema.RigEntry | None) -> schema.Problem:
@@ -259,13 +254,6 @@ def _in_words(error: Any, errors: list[Any], base: schema.RigEntry | None) -> sc
                if e["type"] == "missing" and e["loc"][:2] == key[:2]]
     return (f"{table}.{rest[0]}", " and ".join(lacking),
             f"what a new one needs, or one that the template has: {', '.join(known)}")
-
-
-def _unknown_template(name: str | None) -> list[schema.Problem]:
-    """The problem with a template's name, if it has one."""
-    if name is None or name in template_names():
-        return []
-    return [("template", repr(name), "one of " + ", ".join(template_names()))]
 
 
 @cache

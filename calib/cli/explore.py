@@ -8,8 +8,8 @@ from calib.chain.effects import effects_of
 from calib.console import talk
 from calib.document.diagnosed import Figures
 from calib.document.explored import Adopted
-from calib.explore import Exploration
-from calib.explore import explore as look
+from calib.explore.effect_search import explore as look
+from calib.explore.found import Exploration
 from calib.judge.mend import figures
 from calib.report.pages.explored import explored_document, explored_text
 from calib.report.words.effect import untold_says

@@ -3,7 +3,7 @@
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from importlib.util import find_spec
 from itertools import islice
 from multiprocessing import active_children, get_context
@@ -56,14 +56,10 @@ def fleet(root: Path, out: Path | None, processes: int | None, scheduler: str | 
     if not runs:
         raise InputError.of(root, "no run folder", "a folder with run folders below it")
     out.mkdir(parents=True, exist_ok=True)
-    with only_writer(out / ".fleet.lock", out):
-        journal = Journal(out / JOURNAL)
-        try:
-            _solve_all(root, runs, journal, report, processes, scheduler)
-            table = out / "fleet.parquet"
-            write_table(table, journal, runs)
-        finally:
-            journal.close()
+    table = out / "fleet.parquet"
+    with only_writer(out / ".fleet.lock", out), closing(Journal(out / JOURNAL)) as journal:
+        _solve_all(root, runs, journal, report, processes, scheduler)
+        write_table(table, journal, runs)
     column, units = _columns(table)
     document = fleet_document(column, units, _reports(root, out))
     sections = fleet_sections(document)
@@ -147,7 +143,7 @@ def _tasks(root, runs, journal, report) -> Iterator[Task]:
             or ((folder / "result" / "result.json").is_file()
                 and (not report or (folder / "result" / "report.pdf").is_file())))
         if not there:
-            yield Task(run, str(root.absolute()), inputs, report)
+            yield Task(run, folder.absolute(), inputs, report)
 
 
 def _processes(count: int | None) -> tuple[Callable[[], Executor], int]:

@@ -36,8 +36,8 @@ INPUTS = ("rig.toml", "readings.csv", "shots.csv", "tape.csv", "check.csv", "set
 class Task:
     """A run to be solved."""
 
-    run: str  #: Its folder below `root`, with ``/``.
-    root: str
+    run: str  #: What the fleet calls it.
+    folder: Path
     inputs: str  #: Hash of its files and of the version.
     report: bool  #: Whether to draw its report too.
 
@@ -75,10 +75,11 @@ def solve_one(task: Task) -> dict[str, Any]:
         if document := None if task.report else _there(task):
             row = {**solved_row(document), "there": True}
         else:
-            document = _solved(task)
+            _, judgement, document = judged(read_run(task.folder))
+            document = with_noise(document, judgement)
             row = {**solved_row(document), "message": None}
             row["message"] = _written(task, document)
-        row["bytes"] = sum(path.stat().st_size for path in _place(task).iterdir())
+        row["bytes"] = sum(path.stat().st_size for path in (task.folder / "result").iterdir())
     except Exception as error:
         solved, row = bool(row), _why(error)
         if solved and row["status"] == INPUT:  # not for what its files say: it is tried again
@@ -97,26 +98,17 @@ def _memory() -> float | None:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def _solved(task):
-    _, judgement, document = judged(read_run(Path(task.root) / task.run))
-    return with_noise(document, judgement)
-
-
-def _place(task):
-    return Path(task.root) / task.run / "result"
-
-
 def _there(task):
     """The result beside the run, if it is what solving would give; else None."""
+    place = task.folder / "result"
     try:
-        result = load_result(_place(task))
+        result = load_result(place)
     except InputError:
         return None
     document = result.document
-    files = {name: sha256(content).hexdigest()
-             for name, content in _inputs(Path(task.root) / task.run)}
+    files = {name: sha256(content).hexdigest() for name, content in _inputs(task.folder)}
     same = (document.run.files == files and document.calib == version("calib")
-            and (manifest_of(_place(task)) or {}).get(RESULT) == result.sha256
+            and (manifest_of(place) or {}).get(RESULT) == result.sha256
             and document.set_aside.choice == "none" and document.machine is None
             and (document.check is None or _of_the_rig(document.check.tolerance, result)))
     return document if same else None
@@ -131,8 +123,8 @@ def _of_the_rig(tolerance, result):
 
 def _written(task, document):
     """Write the result beside its run; what there is to say of a former one."""
-    folder = Path(task.root) / task.run
-    place, files = result_place(folder / "result", folder), number_files(document)
+    place = result_place(task.folder / "result", task.folder)
+    files = number_files(document)
     # Somebody may have the report or the sheet in hand: it stays with its own numbers.
     kept = keep_aside(place, files)
     replace_result(place, files, DRAWN if task.report else ())

@@ -13,7 +13,7 @@ import typer
 from calib.cli import asking
 from calib.cli.import_options import as_options, stated
 from calib.console import talk
-from calib.intake.choices import Doubtful
+from calib.intake.choices import NO_TARGET, Doubtful
 from calib.intake.declaration import (
     PROFILE,
     DeclarationError,
@@ -21,10 +21,10 @@ from calib.intake.declaration import (
     profile_toml,
     read_profile,
 )
-from calib.intake.gather import Request, gather_import
+from calib.intake.gather import gather_import
 from calib.intake.preview import document, plan_png, preview
-from calib.intake.proposal.points_named import NO_TARGET
 from calib.intake.proposal.propose import answered, begun_run, needs_proposal, propose
+from calib.intake.request import Request
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Findings, InputError, told_once
 from calib.run.text import ordinary
@@ -42,8 +42,9 @@ _ROLES = ("booking", "known", "setups", "log", "sheet")
 def import_(**given: Any) -> None:
     """Read field files, settle what is doubtful of them, write the run folder."""
     options = SimpleNamespace(**given)
-    into = options.into or Path("." if Path("rig.toml").is_file() else "run")
-    request, proposed = _request(options, into)
+    options.into = options.into or Path("." if Path("rig.toml").is_file() else "run")
+    options.plan = (options.plan or Path("import_plan.png")) if options.dry_run else None
+    request, proposed = _request(options)
     while True:
         findings = Findings()
         try:
@@ -62,15 +63,15 @@ def import_(**given: Any) -> None:
             talk.tell_all(told_once(findings.notices))
     talk.answer(document(imported, findings.notices), preview(imported), options.json)
     if proposed and not options.dry_run and not options.yes and asking.somebody_answers() \
-            and not asking.agreed(f"Write the run folder {into}?"):
+            and not asking.agreed(f"Write the run folder {options.into}?"):
         talk.tell("Nothing was written.")
         raise typer.Exit(talk.INPUT)
-    _write(options, into, request.declared, imported, proposed)
+    _write(options, request.declared, imported, proposed)
 
 
-def _request(options, into):
+def _request(options):
     """What to import, and whether some of it was proposed; wrong usage is told."""
-    declared = _declared(stated(options), options.profile or _kept(into))
+    declared = _declared(options)
     _refuse_other_files(options)
     if options.log is not None and options.sheet is not None:
         raise typer.BadParameter("readings come from --log or from --sheet, not from both")
@@ -79,7 +80,7 @@ def _request(options, into):
     roles = {getattr(options, role): role for role in _ROLES if getattr(options, role) is not None}
     more = {"check": tuple(options.check or ()), "track": options.track,
             "replace": options.replace, "cautions": CAUTIONS}
-    rig, taped_width = begun_run(into, CAUTIONS)
+    rig, taped_width = begun_run(options.into, CAUTIONS)
     paths = list(options.points)
     packed = {str(path) for path in paths if path.suffix.casefold() in _PACKED}
     if packed:
@@ -87,9 +88,10 @@ def _request(options, into):
                       for word in sys.argv[1:]))
     if not needs_proposal(paths, roles, rig, declared):
         files = {role: path for path, role in roles.items()}
-        return Request(points=tuple(paths), into=into, declared=declared, **files, **more), False
+        return Request(points=tuple(paths), into=options.into, declared=declared, **files,
+                       **more), False
     proposal = _settled(paths, rig, declared, roles, taped_width, options)
-    return proposal.request(into, **more), True
+    return proposal.request(options.into, **more), True
 
 
 def _settled(paths, rig, declared, roles, taped_width, options):
@@ -158,13 +160,10 @@ def _asked(choice, declared, roles, back):
 
 def _named_already(chosen, declared):
     """Another word that was said to be the same target; None if there is none."""
-    for word, target in chosen.declares.get("targets", {}).items():
-        if "ids" in chosen.declares or target == "-":
-            continue
-        for other, same in declared.targets.items():
-            if other != word and same == target:
-                return other
-    return None
+    targets = {} if "ids" in chosen.declares else chosen.declares.get("targets", {})
+    return next((other for word, target in targets.items() if target != "-"
+                 for other, same in declared.targets.items() if other != word and same == target),
+                None)
 
 
 def _follow_with(declared, roles, options, choices=()):
@@ -172,8 +171,7 @@ def _follow_with(declared, roles, options, choices=()):
     given = {getattr(options, role) for role in _ROLES}
     settled = [word for path, role in roles.items() if role in _ROLES and path not in given
                for word in (f"--{role}", str(path))]
-    settled += as_options(declared, _declared(stated(options), options.profile or _kept(
-        options.into or Path("." if Path("rig.toml").is_file() else "run"))))
+    settled += as_options(declared, _declared(options))
     words = ["calib", *sys.argv[1:], *settled, *(
         word for choice in choices for word in shlex.split(_proposed_option(choice)))]
     # Two choices may propose the same.
@@ -207,16 +205,13 @@ def _tell(proposal):
         talk.tell_all(f"  {line}" for line in proposal.gives)
 
 
-def _kept(into):
-    path = into / PROFILE
-    return path if path.is_file() else None
-
-
-def _declared(given, profile):
-    """What was declared; wrong usage if it does not hold together."""
-    base = None if profile is None else read_profile(ordinary(profile).read_bytes(), profile.name)
+def _declared(options):
+    """What options and profile declare; wrong usage if it does not hold together."""
+    profile = options.profile or options.into / PROFILE
+    base = read_profile(ordinary(profile).read_bytes(), profile.name) \
+        if options.profile or profile.is_file() else None
     try:
-        return declare(given, base)
+        return declare(stated(options), base)
     except DeclarationError as error:
         raise typer.BadParameter("; ".join(error.problems)) from None
 
@@ -224,7 +219,7 @@ def _declared(given, profile):
 def _refuse_other_files(options):
     """A profile, or a picture, goes over a former one, and over no other file."""
     pieces = {options.save_profile: lambda data: read_profile(data, ""),
-              _picture(options): lambda data: data.index(b"\x89PNG", 0, 4)}
+              options.plan: lambda data: data.index(b"\x89PNG", 0, 4)}
     for path, read in pieces.items():
         try:
             if path is not None and path.exists():
@@ -235,17 +230,12 @@ def _refuse_other_files(options):
                                 "over") from None
 
 
-def _picture(options):
-    """Where a dry run draws."""
-    return (options.plan or Path("import_plan.png")) if options.dry_run else None
-
-
-def _write(options, into, declared, imported, proposed):
+def _write(options, declared, imported, proposed):
     """Write the run folder, or for a dry run its plan view; and the profile."""
+    into = options.into
     if options.dry_run:
-        picture = _picture(options)
-        write_whole(picture.parent, {picture.name: plan_png(imported)})
-        talk.tell(f"Dry run: no run folder written. Plan view: {picture}")
+        write_whole(options.plan.parent, {options.plan.name: plan_png(imported)})
+        talk.tell(f"Dry run: no run folder written. Plan view: {options.plan}")
         talk.follow(*(word for word in sys.argv[1:] if word != "--dry-run"))
     else:
         kept = {PROFILE: profile_toml(declared)} if proposed else {}

@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -40,17 +40,6 @@ _EVERY = 1.0
 
 #: A run that fits shows a chi-square beyond this limit once in a thousand times.
 _LEVEL = 0.001
-
-
-@dataclass(frozen=True)
-class _SoFar:
-    """A run as far as it goes: solved, or not yet."""
-
-    problem: Problem
-    unknowns: np.ndarray
-    aside: SetAside
-    unsolved: str | None
-    chosen: Chosen | None  #: None where it is not solved.
 
 
 def next_(run: Path, goal: str | None, watch: bool, json: bool, instrument: str,
@@ -124,24 +113,24 @@ def _advice(folder: Path, goal: float | None, site: Site, *, poses: int, stand: 
         talk.tell(f"As in the result of this run, set aside: {choice} (--set-aside none takes "
                   "everything).")
     judged_found = later(call, "calib.operations.judged:judged_document", run, choice)
-    so_far = _so_far(run, choice)
-    problem, chosen, within = so_far.problem, so_far.chosen, goal or GOAL
+    chosen, problem, unknowns, aside, unsolved = _so_far(run, choice)
+    within = goal or GOAL
     if chosen is not None and (doubt := _doubt(chosen.solution.adjustment)):
         talk.tell(doubt)
     if stand is not None and stand not in problem.stands:
         raise typer.BadParameter(f"stand {stand!r} has no shots yet; these have: "
                                  f"{', '.join(problem.stands)}", param_hint="--stand")
-    task = task_so_far(problem, so_far.unknowns, task_options.named_targets(run.rig, targets), site,
+    task = task_so_far(problem, unknowns, task_options.named_targets(run.rig, targets), site,
                        candidates, seed)
     prepared = task_options.prepared(task, folder)
     with talk.working("Looking for the best next poses"):
-        further = further_poses(prepared, problem, so_far.unknowns, poses, stand,
+        further = further_poses(prepared, problem, unknowns, poses, stand,
                                 within / TIMES_SD)
     judged = None
     if chosen is not None and further.met(within / TIMES_SD):
         with talk.working("Judging the run as calib solve does"):
             judged = judged_found()
-    document = next_document(further, task, problem, so_far.unsolved, so_far.aside.names,
+    document = next_document(further, task, problem, unsolved, aside.names,
                              within, goal is not None,
                              None if judged is None else not_to_enter(judged) or None,
                              None if judged is None else
@@ -188,8 +177,12 @@ def _kept(folder: Path) -> ResultRecord | None:
     return None
 
 
-def _so_far(run: Run, choice: str) -> _SoFar:
-    """Solve the run without what is set aside; if that cannot be, take it as it is known."""
+def _so_far(run: Run, choice: str
+            ) -> tuple[Chosen | None, Problem, np.ndarray, SetAside, str | None]:
+    """Solve the run without what is set aside; if that cannot be, take it as it is known.
+
+    The solution or None, its problem and unknowns, what is set aside, and why it is not solved.
+    """
     try:
         chosen = solve_as_chosen(run, choice)
     except UnknownName as error:
@@ -198,9 +191,9 @@ def _so_far(run: Run, choice: str) -> _SoFar:
         # Who is suspect can only be told once there is a solution.
         aside = SetAside() if choice in (NONE, SUSPECTS) else named(run, choice.split(","))
         problem = problem_of(without(run, aside))
-        return _SoFar(problem, problem.start, aside, _unsolved(error), None)
+        return None, problem, problem.start, aside, _unsolved(error)
     solution = chosen.solution
-    return _SoFar(solution.problem, solution.adjustment.parameters, chosen.aside, None, chosen)
+    return chosen, solution.problem, solution.adjustment.parameters, chosen.aside, None
 
 
 def _unsolved(error):

@@ -112,7 +112,7 @@ def _driven(envelope, nodes):
 def exactly_shown(at: Comparison, targets: np.ndarray, readings: np.ndarray) -> Comparison:
     """What the machine shows of targets (t,) with everything typed right, at readings (n, k)."""
     n, t = len(readings), len(targets)
-    position = edge_positions(at.rig, at.base, readings, targets)[0]
+    position = edge_positions(at.rig, at.base, readings, targets)[0].position
     shown = replace(at.shown, poses=tuple(str(i + 1) for i in range(n)), stand=("",) * n,
                     readings=readings, pose=np.repeat(np.arange(n), t),
                     target=np.tile(targets, n), line=np.zeros(n * t, int),

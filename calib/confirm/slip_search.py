@@ -16,6 +16,7 @@ rival.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -281,10 +282,9 @@ def _pairs(compared: Comparison, sheet: Sheet, singles, misfits, base, dof):
     found += _fitted(compared, sheet, [(singles[k].slips, (i,), misfits[k])
                                        for k, i in _smallest(left, _WITH_AMOUNT)], dof)
     both = np.full((len(sizes), len(sizes)), np.inf)
-    for i in range(len(sizes)):
-        for k in range(i + 1, len(sizes)):
-            two = slopes[:, [i, k]]
-            both[i, k] = np.sum((base - two @ np.linalg.lstsq(two, base, rcond=None)[0]) ** 2)
+    for pair in combinations(range(len(sizes)), 2):
+        two = slopes[:, pair]
+        both[pair] = np.sum((base - two @ np.linalg.lstsq(two, base, rcond=None)[0]) ** 2)
     found += _fitted(compared, sheet, [((), pair, base)
                                        for pair in _smallest(both, _WITH_AMOUNT // 2)], dof)
     return found, len(found)

@@ -27,7 +27,6 @@ class TellingPose:
     readings: np.ndarray
     target: str  #: Where the difference is seen best.
     apart: float  #: What the display differs by there, m.
-    sds: float  #: The same in sds of reading noise and rounding.
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,6 @@ class Unseen:
 
     tried: Tried
     moves: float  #: The edge, at worst over the envelope, m.
-    sds: float  #: What it changes at the shown poses, in sds.
     pose: TellingPose | None  #: None where no pose shows it alone.
 
 
@@ -67,16 +65,13 @@ class Envelope:
     def inverse_sd(self) -> np.ndarray:
         """Of `offered`: inverse Cholesky factor of the noise of each point, (n, t, 3, 3)."""
         nodes = self.offered
-        n, t = nodes.position.shape[:2]
-        posture = edge_positions(self.rig, self.compared.base, nodes.readings, nodes.targets,
-                                 True)[2]
-        points = posture.points(np.tile(nodes.targets, n), np.repeat(np.arange(n), t))
+        points, _ = edge_positions(self.rig, self.compared.base, nodes.readings, nodes.targets,
+                                   True)
         posed = self.compared.posed
         noise = np.median(np.diag(posed.covariance).reshape(posed.readings.shape), axis=0)
         moved = points.by_readings * np.sqrt(noise)
         step = self.compared.shown.step / np.sqrt(12)
-        covariance = moved @ moved.transpose(0, 2, 1) + np.diag(np.maximum(step, 1e-6) ** 2)
-        return whiteners_of(covariance).reshape(n, t, 3, 3)
+        return whiteners_of(moved @ moved.swapaxes(2, 3) + np.diag(np.maximum(step, 1e-6) ** 2))
 
     def moves(self, parameters: np.ndarray) -> float:
         """What a machine is off by at worst, m."""
@@ -118,7 +113,7 @@ class Envelope:
         return TellingPose(
             nodes.joints[node], nodes.readings[node],
             self.rig.target_names[nodes.targets[point]],
-            float(np.linalg.norm(apart[node, point])), float(sds[node, point]))
+            float(np.linalg.norm(apart[node, point])))
 
 
 def unseen(envelope: Envelope, singles: Sequence[Tried], moved: np.ndarray, goal: float
@@ -134,18 +129,16 @@ def unseen(envelope: Envelope, singles: Sequence[Tried], moved: np.ndarray, goal
     goal : float
         What moves the edge by less does no harm, m.
     """
-    worst: dict[frozenset[int], Unseen] = {}
+    worst: dict[frozenset[int], tuple[float, Tried]] = {}
     for tried, sds in zip(singles, np.linalg.norm(moved, axis=1).tolist(), strict=True):
         if sds >= SEEN or envelope.may_move(tried.parameters) < 0.7 * goal:
             continue
         moves = envelope.moves(tried.parameters)
-        known = worst.get(tried.fields)
-        if moves > goal and (known is None or moves > known.moves):
-            worst[tried.fields] = Unseen(tried, moves, sds, None)
+        if moves > max(goal, worst.get(tried.fields, (0.0,))[0]):
+            worst[tried.fields] = moves, tried
     return tuple(
-        Unseen(u.tried, u.moves, u.sds,
-               envelope.telling(u.tried.parameters, envelope.compared.base))
-        for u in sorted(worst.values(), key=lambda u: -u.moves))
+        Unseen(tried, moves, envelope.telling(tried.parameters, envelope.compared.base))
+        for moves, tried in sorted(worst.values(), key=lambda found: -found[0]))
 
 
 def poses_to_show(envelope: Envelope, count: int) -> np.ndarray:

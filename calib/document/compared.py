@@ -4,8 +4,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from calib.document.edge import SetupError
-from calib.document.fields import Count, Flag, Maybe, Record, Statistic, Unit
+from calib.document.edge import Joint, SetupError
+from calib.document.fields import Flag, Maybe, Record, Unit
 
 
 class ComparedRow(Record):
@@ -26,12 +26,9 @@ class ComparedRow(Record):
     without_sd: Maybe = None
 
 
-class Together(Record):
+class Together(Joint):
     """All differences in one test."""
 
-    chi2: Statistic
-    dof: Count
-    limit: Maybe = Field(description="of chi2")
     significant: Flag
 
 

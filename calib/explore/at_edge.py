@@ -31,7 +31,7 @@ class EdgeMoves:
         utmost = np.array([max(c.words.values(), key=abs) for c in rig.pose_columns])
         plain, noted = (
             edge_positions(rig, parameters, readings, edge_points(rig), True,
-                           np.tile(column, (len(readings), 1)))[1]
+                           np.tile(column, (len(readings), 1)))[0].by_parameters
             for column in (np.zeros(len(rig.pose_columns)), utmost))
         return cls(rig.parameter_names, plain, noted - plain)
 

@@ -1,12 +1,15 @@
 """A question that files leave open or answer: what is proposed, and what else."""
 
 import re
-from collections.abc import Mapping, Sequence
+import shlex
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from calib.run.complaints import Complaint, InputError
+from calib.run.complaints import Complaint, InputError, quote
+
+NO_TARGET = "no target: leave out"
 
 _QUESTIONS = ((r"(what) (.*) (is|are)", r"\1 \3 \2"), (r"whether (.*?) (is|are) (.*)", r"\2 \1 \3"),
               (r"(how|how well) (.*) are (\w+)", r"\1 are \2 \3"),
@@ -74,6 +77,23 @@ class Choice:
 def stated(about: str, why: str, says: str, option: str = "", **declares: Any) -> Choice:
     """A choice that the files leave no doubt about."""
     return Choice(about, (Alternative(says, declares, option),), True, why)
+
+
+def what_is(word: str, targets: Iterable[str], why: str, sure: bool = False, proposed: bool = False,
+            unseen: bool = False) -> Choice:
+    """What a crew's word for a target means.
+
+    Parameters
+    ----------
+    targets : iterable of str
+        What it may be, the likeliest first; - is no target.
+    proposed : bool
+        Whether the first is proposed; else the command line is to say which.
+    """
+    return Choice(f"what {quote(word)} is", tuple(Alternative(
+        NO_TARGET if target == "-" else target, {"targets": {word: target}},
+        f"--target {shlex.quote(f'{word}={target}')}") for target in targets), sure, why,
+        option="" if proposed else f"--target {shlex.quote(f'{word}=TARGET')}", unseen=unseen)
 
 
 class Doubtful(InputError):

@@ -124,6 +124,7 @@ def _set_up(run):
     none = np.zeros(len(late))
     turning = np.column_stack([north, -east, none])
     for what, moves in (
+        # How much each shot is off per unit of the numbers (n_shots, 3, d), m.
         (facts.TILTED, np.stack([np.column_stack([-up, none, east]),
                                  np.column_stack([none, -up, north])], 2)),
         (facts.TURNING, turning[:, :, None] * late[:, None, None]),
@@ -132,16 +133,11 @@ def _set_up(run):
         def fact(values, what=what):
             return facts.SetUpOff(what, tuple(values.tolist()))
 
-        yield _shots_moved("set-up", 3, moves, fact)
+        def undo(run, values, *_, moves=moves):
+            return with_shots(run, position=run.shots.position - moves @ values)
 
-
-def _shots_moved(family, members, moves, fact, undo=None):
-    """Shots that are so much (n_shots, 3, d) off per unit of the numbers, m."""
-    def moved_back(run, values, *_):
-        return with_shots(run, position=run.shots.position - moves @ values)
-
-    return Added(family, members, lambda *_: moves.reshape(-1, moves.shape[2]), fact,
-                 undo or moved_back)
+        yield Added("set-up", 3, lambda *_, moves=moves: moves.reshape(-1, moves.shape[2]), fact,
+                    undo)
 
 
 def _scale(run):
@@ -193,7 +189,8 @@ def _height(members, mask, these, others=None, those=None):
         position[others if is_others else mask, 2] -= abs(values[0]) if is_others else values[0]
         return with_shots(run, position=position)
 
-    return _shots_moved("pole height", members, mask[:, None, None] * np.eye(3)[:, 2:], fact, undo)
+    up = (mask[:, None] * np.array([0.0, 0.0, 1.0])).reshape(-1, 1)
+    return Added("pole height", members, lambda *_: up, fact, undo)
 
 
 def _buckets(run, most):
@@ -219,8 +216,8 @@ def _bucket(run, edge, mask, where, members):
         other = parameters.copy()
         other[edge] += values
         readings, shots = run.poses.readings, problem.run.shots
-        change = (problem.predicted(other, readings, shots).position
-                  - problem.predicted(parameters, readings, shots).position)
+        change = (problem.parts(other, readings, shots)[0]
+                  - problem.parts(parameters, readings, shots)[0])
         return with_shots(run, position=run.shots.position - change * mask[:, None])
 
     def fact(values):

@@ -20,12 +20,10 @@ TEMPLATE_SHARE, TEMPLATE_LENGTH, TEMPLATE_ANGLE = 0.15, 0.10, np.radians(45.0)
 
 def believed_sd(rig: Rig) -> np.ndarray:
     """1 sd of the belief in each starting value, shape (p,), m or rad."""
-    sds = []
-    for p in rig.parameters:
-        share, length, angle = (STATED_SHARE, STATED_LENGTH, STATED_ANGLE) if p.stated else \
-            (TEMPLATE_SHARE, TEMPLATE_LENGTH, TEMPLATE_ANGLE)
-        sds.append(angle if p.unit == "deg" else max(share * abs(p.start), length))
-    return np.array(sds)
+    widths = ((TEMPLATE_SHARE, TEMPLATE_LENGTH, TEMPLATE_ANGLE),
+              (STATED_SHARE, STATED_LENGTH, STATED_ANGLE))
+    return np.array([angle if p.unit == "deg" else max(share * abs(p.start), length)
+                     for p in rig.parameters for share, length, angle in [widths[p.stated]]])
 
 
 def disbelief(run: Run, parameters: np.ndarray) -> np.ndarray:

@@ -4,16 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.adjust.mixed_model import NotConverged
-from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
 from calib.judge.facts import AtEdge
+from calib.judge.fits import solved
 from calib.judge.gates import Share, shares
 from calib.judge.instead import instead
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, named, without
 from calib.judge.shot_checks import Checked, check_shots
 from calib.judge.suspects import Suspect, find_suspects
-from calib.run.complaints import InputError
 from calib.run.records import Run
 
 
@@ -58,11 +56,7 @@ def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
             whole, because = suspects.solution, suspects.beyond_chance
     else:
         aside = named(run, choice.split(","))
-        solution = solve(without(run, aside))
-        try:
-            whole = solve(run)
-        except (InputError, NotDetermined, NotConverged):
-            pass
+        solution, whole = solve(without(run, aside)), solved(run)
     return Chosen(choice, aside, because, solution, whole, _predicted(run, aside, solution),
                   shares(solution.run, aside),
                   None if whole is None else instead(whole, solution, aside))

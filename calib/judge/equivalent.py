@@ -20,7 +20,6 @@ import numpy as np
 from calib.adjust.observations import Prior
 from calib.adjust.quick import Look, looks
 from calib.calibration import problem_of, starting_parameters
-from calib.chain.parts import Parameter
 from calib.judge.belief import belief_prior, difference, disbelief
 from calib.judge.relabelling import Relabelling, half_turned, relabellings, zero_of
 from calib.layout import RIG
@@ -116,13 +115,6 @@ def _allowed_only(rig, one, other):
     """Whether a range allows a value of one machine and bars that of the other."""
     return any(p.allows(a) and not p.allows(b) for p, a, b in zip(
         rig.parameters, one.parameters, other.parameters, strict=True))
-
-
-def seen(parameter: Parameter) -> float:
-    """The least difference (m or rad) that a tape, or whoever looks, would see."""
-    if parameter.tape_sd is None:
-        return SEEN[parameter.unit]
-    return SEEN_BY_TAPE * parameter.tape_sd
 
 
 def _thinned(run):
@@ -244,7 +236,12 @@ class _Search:
             variance[layout.among_free(layout.columns(RIG))], 0.0))
         # Where the tape is against it, the shots alone say what it would be.
         told = total - start.sum() > AS_WELL
-        differs = self._differs(alone if told else values, self.parameters if told else own, sd)
+        size = np.abs(difference(run.rig, alone if told else values,
+                                 self.parameters if told else own))
+        least = np.array([SEEN[p.unit] if p.tape_sd is None else SEEN_BY_TAPE * p.tape_sd
+                          for p in run.rig.parameters])
+        differs = tuple(run.rig.parameter_names[i] for i in np.argsort(-size / least)
+                        if size[i] > max(least[i], SEEN_IN_SDS * sd[i]))
         if not differs:
             return None
         zero = None if case.turned is None else run.rig.readings[case.turned].zero
@@ -253,10 +250,3 @@ class _Search:
 
     def _scale(self, chi2):
         return max(1.0, min(chi2, self.alone) / self.dof)
-
-    def _differs(self, values, own, sd):
-        rig = self.run.rig
-        least = np.array([seen(p) for p in rig.parameters])
-        size = np.abs(difference(rig, values, own))
-        return tuple(rig.parameter_names[i] for i in np.argsort(-size / least)
-                     if size[i] > max(least[i], SEEN_IN_SDS * sd[i]))

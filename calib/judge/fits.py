@@ -49,11 +49,11 @@ def pose_costs(seen: Look) -> np.ndarray:
     return seen.block_size * np.log1p(np.minimum(mean_squares(seen), 1e12))
 
 
-def solved(run: Run) -> Solution | None:
-    """A proper solution, or None."""
+def solved(run: Run, near: Solution | None = None) -> Solution | None:
+    """A proper solution, or None; begun from another one if that is given."""
     try:
         with np.errstate(all="ignore"):
-            solution = solve(run)
+            solution = solve(run, near)
     except FAILURES:
         return None
     return solution if np.isfinite(solution.adjustment.chi2) else None

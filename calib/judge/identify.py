@@ -170,14 +170,11 @@ class _Candidates:
 
     @staticmethod
     def _far_from(rig, middle):
-        moves = []
-        for j, reading in enumerate(rig.readings):
-            if reading.speed is None:  # nobody drives it
-                continue
-            span = reading.high - reading.low
-            for target in (reading.low + 0.1 * span, reading.high - 0.1 * span):
-                if abs(target - middle[j]) > 0.1 * span:
-                    moves.append((j, target))
+        driven = [(j, r, r.high - r.low) for j, r in enumerate(rig.readings)
+                  if r.speed is not None]
+        moves = [(j, target) for j, r, span in driven
+                 for target in (r.low + 0.1 * span, r.high - 0.1 * span)
+                 if abs(target - middle[j]) > 0.1 * span]
         chosen: list[tuple] = [(move,) for move in moves]
         chosen += [(a, b) for a, b in combinations(moves, 2) if a[0] != b[0]]
         joints = np.tile(middle, (len(chosen), 1))

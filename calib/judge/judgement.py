@@ -20,7 +20,7 @@ from calib.judge.facts import AtEdge
 from calib.judge.gates import Gate, Share
 from calib.judge.goal import EdgeKnown, edge_known
 from calib.judge.hold_out import HeldOut, hold_out
-from calib.judge.identify import Identifiability, Weak, identifiability
+from calib.judge.identify import Identifiability, identifiability
 from calib.judge.instead import instead as explains_as_well
 from calib.judge.noise import Noise, noise
 from calib.judge.plausible import Plausibility, plausibility
@@ -131,11 +131,6 @@ class Judgement:
     def gates(self) -> tuple[Gate, ...]:
         """What is asked for, then the tests, which share one error rate."""
         return _gates(self.suspects.solution, self)
-
-    @property
-    def weak(self) -> tuple[Weak, ...]:
-        """Combinations of unknowns that the shots say little about."""
-        return self.identifiability.weak
 
     @property
     def failed(self) -> tuple[str, ...]:

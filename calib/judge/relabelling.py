@@ -81,9 +81,8 @@ def half_turned(rig: Rig, parameters: np.ndarray, reading: int) -> np.ndarray:
     """
     motions, name = rig.chain.motions, rig.readings[reading].name
     first = next(k for k, m in enumerate(motions) if m.joint == name)
-    after = first + 1
-    while after < len(motions) and motions[after].joint is None:
-        after += 1
+    after = next((k for k in range(first + 1, len(motions)) if motions[k].joint is not None),
+                 len(motions))
     reached = [m for t in rig.targets if first < rig.chain.depth[t.frame] <= after
                for m in t.motions]
     negated = {p for m in (*motions[first + 1 : after], *reached)

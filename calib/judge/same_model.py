@@ -135,8 +135,8 @@ def described_otherwise(older: Survey, newer: Survey
 def _best_labels(nodes, newer):
     """Names of the edge points exchanged for the closest match, and how far it is off, m."""
     rig = nodes.rig
-    seen = edge_positions(newer.rig, newer.parameters, nodes.readings, nodes.targets)[0]
-    between = seen[nodes.seen][:, None, :, :] - nodes.position[nodes.seen][:, :, None, :]
+    seen, _ = edge_positions(newer.rig, newer.parameters, nodes.readings, nodes.targets)
+    between = seen.position[nodes.seen][:, None, :, :] - nodes.position[nodes.seen][:, :, None, :]
     square = np.mean(np.sum(between**2, axis=3), axis=0)
     count = range(len(nodes.targets))
     best = min(permutations(count), key=lambda order: sum(square[i, order[i]] for i in count))

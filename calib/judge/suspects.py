@@ -8,14 +8,12 @@ import numpy as np
 
 from calib.adjust.critical import ALPHA, equal_power_limit, per_test_level
 from calib.adjust.distributions import chi2_sf
-from calib.adjust.mixed_model import NotConverged
 from calib.adjust.reliability import Candidate
 from calib.adjust.snooping import Snooping, Verdict, snoop
-from calib.adjust.spectrum import NotDetermined
-from calib.calibration import Solution, solve
+from calib.calibration import Solution
+from calib.judge.fits import solved
 from calib.judge.misbooked import Booked, booked_elsewhere
 from calib.judge.set_aside import SetAside, sights_of, without
-from calib.run.complaints import InputError
 
 #: A clean run has a suspect beyond chance with this probability: a fifth of what all tests of a
 #: run may condemn it by (`calib.judge.gates`).
@@ -100,12 +98,10 @@ class Suspects:
     def _rest(self):
         for suspects in (self.beyond_chance, self.found) if self.beyond_chance else ():
             aside = set_aside_of(suspects)
-            if len(aside.shots) == len(self.solution.run.shots):
-                continue
-            try:
-                return solve(without(self.solution.run, aside), self.solution), aside
-            except (NotConverged, NotDetermined, InputError):
-                continue
+            if len(aside.shots) < len(self.solution.run.shots):
+                rest = solved(without(self.solution.run, aside), self.solution)
+                if rest is not None:
+                    return rest, aside
         return self.solution, SetAside()
 
     @cached_property

@@ -156,12 +156,10 @@ def _driven(rig):
 
 def _spread(rig, count, seed):
     driven = _driven(rig)
+    low, high = np.array([(rig.readings[i].low, rig.readings[i].high) for i in driven]).T
     # Drawn in, so that a reading at the end of its joint's range has room as well.
-    inset = np.array([0.0 if rig.readings[i].high - rig.readings[i].low >= 2 * np.pi
-                      else min(1.01 * _ROOM, (rig.readings[i].high - rig.readings[i].low) / 2)
-                      for i in driven])
-    low = np.array([rig.readings[i].low for i in driven]) + inset
-    high = np.array([rig.readings[i].high for i in driven]) - inset
+    room = np.where(high - low >= 2 * np.pi, 0.0, np.minimum(1.01 * _ROOM, (high - low) / 2))
+    low, high = low + room, high - room
     corners = np.array(list(product((0.0, 1.0), repeat=len(driven))))[:count]
     inside = even_points(count - len(corners), len(driven), seed)
     joints = np.zeros((count, len(rig.readings)))

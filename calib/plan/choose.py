@@ -1,5 +1,7 @@
 """Which poses, and what to shoot in them: within minutes, or so many poses."""
 
+from functools import lru_cache
+
 import numpy as np
 
 from calib.plan.budget import (
@@ -32,6 +34,7 @@ _TOURS = 3
 _SPARE = 0.5
 
 
+@lru_cache(maxsize=32)  # a search for the least minutes comes to the same ones again
 def within_minutes(prepared: Prepared, minutes: float, stands: int,
                    criterion: str) -> tuple[Design, Pool]:
     """The best that can be shot in so many minutes, with the driving that it needs.
@@ -44,12 +47,11 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int,
     effort = prepared.task.rig.effort
     budget, drive = minutes - (stands - 1) * effort.stand, DRIVE
     best: Design | None = None
-    design: Design | None = None
-    _, value = _aims(prepared, criterion)
+    design, (_, value) = Design((), ()), _aims(prepared, criterion)
     aim = value if criterion == PARAMETERS else prepared.worst
     for _ in range(_TOURS):
         pool = prepared.pool(stands, drive)
-        design = Design((), ()) if design is None else trimmed(pool, design, budget, value)
+        design = trimmed(pool, design, budget, value)
         design = bettered(prepared, pool, design, budget, criterion)
         drive = driving(prepared, design)
         spent = design.minutes(prepared.pool(stands, drive))
@@ -59,18 +61,17 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int,
         if spent <= budget < spent + _SPARE:
             break
     pool = prepared.pool(stands, drive)
-    while best is None and design is not None:
+    while best is None:
         # The tour of what is left is shorter: its minutes are reckoned anew.
         design = trimmed(pool, design, min(budget, design.minutes(pool) - 0.01), value)
         pool = prepared.pool(stands, driving(prepared, design))
         if design.minutes(pool) <= budget or len(design.candidates) <= stands:
             best = design
-    assert best is not None
     return best, prepared.pool(stands, driving(prepared, best))
 
 
-def of_poses(prepared: Prepared, poses: int, stands: int,
-             criterion: str = EDGE) -> tuple[Design, Pool]:
+def of_poses(prepared: Prepared, poses: int, stands: int, criterion: str
+             ) -> tuple[Design, Pool]:
     """The best of so many poses, with further shots where they are worth their minutes.
 
     A minute of shots must gain what a minute of the last pose does.
@@ -81,13 +82,12 @@ def of_poses(prepared: Prepared, poses: int, stands: int,
         short = shortlisted(pool, design, gain, _SHORTLIST)
         design = swapped(pool, design, gain, np.inf, short, price=design.price)
     if criterion == EDGE:
-        budget = design.minutes(pool)
-        design = _evened(prepared, pool, design, budget)
+        design = _evened(prepared, pool, design, design.minutes(pool))
     return design, prepared.pool(stands, driving(prepared, design))
 
 
-def bettered(prepared: Prepared, pool: Pool, design: Design, budget: float,
-             criterion: str = EDGE) -> Design:
+def bettered(prepared: Prepared, pool: Pool, design: Design, budget: float, criterion: str
+             ) -> Design:
     """A design grown to a budget, exchanged, and made even over the envelope."""
     (gain, value), tried, promising = _aims(prepared, criterion), [], None
     for thrift in THRIFTS[:1] if design.candidates else THRIFTS:

@@ -56,7 +56,10 @@ def robustness(plan: "Plan") -> Robustness:
 
     lost = [pool.information(plan.design[every != place], plan.stand[every != place])
             for place in every]
-    without_target = list(_rows_without_a_target(plan))
+    # Rows of the poses without each target in turn that is shot at all.
+    without_target = [plan.prepared.task.rows(
+        plan.readings, plan.shots & (np.arange(plan.shots.shape[1]) != target), plan.noted)
+        for target in np.flatnonzero(plan.shots.any(0))]
     thinned = [_thinned(plan, without_target,
                         np.random.default_rng((plan.prepared.task.seed, draw)))
                for draw in range(_DRAWS)]
@@ -69,13 +72,6 @@ def robustness(plan: "Plan") -> Robustness:
             i for i, information in enumerate(lost) if open_(information)),
         targets_undetermined=any(open_(information) for information in thinned),
     )
-
-
-def _rows_without_a_target(plan):
-    """Rows of the poses without each target in turn that is shot at all."""
-    for lost in np.flatnonzero(plan.shots.any(0)):
-        left = plan.shots & (np.arange(plan.shots.shape[1]) != lost)
-        yield plan.prepared.task.rows(plan.readings, left, plan.noted)
 
 
 def _thinned(plan, without_target, rng):

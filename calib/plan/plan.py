@@ -25,13 +25,20 @@ class Plan:
     """Poses in the order in which they are to be driven, and what they are worth.
 
     What is not asked for is not computed.
+
+    Attributes
+    ----------
+    pool : Pool
+        The bundles over the plan's stands, with the driving that it needs.
+    design, stand : ndarray of int, shape (n_poses,)
+        Index into the bundles, and where they are shot.
     """
 
     prepared: Prepared
     criterion: str
-    pool: Pool  #: The bundles over the plan's stands, with the driving that it needs.
-    design: np.ndarray  #: Int, shape (n_poses,). Index into the bundles.
-    stand: np.ndarray  #: Int, shape (n_poses,).
+    pool: Pool
+    design: np.ndarray
+    stand: np.ndarray
 
     def __repr__(self) -> str:
         return (f"<Plan: {len(self.stand)} poses, {self.minutes.total:.0f} minutes, sd of the edge "

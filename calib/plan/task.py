@@ -97,7 +97,7 @@ class Task:
                          shot=shots, noted=noted)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Prepared:
     """A task with its candidates evaluated: what plans of any size are chosen from."""
 

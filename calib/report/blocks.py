@@ -128,14 +128,14 @@ class Picture:
 
 
 def in_two(name: str, title: str, alternative: str, draw: Callable, plots: Sequence,
-           height: Callable[[int], float]) -> list[Picture]:
+           margin: float, row: float) -> list[Picture]:
     """Many plots, two across, as two pictures of a column: legible on a telephone, side by side.
 
-    `draw(figure, document, plots)` draws some of them, in `height(count)` inches.
+    `draw(figure, document, plots)` draws some of them, in rows so many inches high, and a `margin`.
     """
     half = 2 * -(-len(plots) // 4)
     return [Picture(name + more, title + (", continued" if more else ""), alternative,
-                    partial(draw, plots=part), (COLUMN, height(len(part))))
+                    partial(draw, plots=part), (COLUMN, margin + row * -(-len(part) // 2)))
             for more, part in (("", plots[:half]), ("-continued", plots[half:])) if part]
 
 
@@ -173,15 +173,16 @@ def mm(raw: float | None, decimals: int = 1, sign: bool = False) -> Part | None:
     return fixed(raw, decimals, 1000.0, sign)
 
 
-def value_cells(value: float | None, sd: float | None, unit: str) -> tuple[Cell, Cell, int]:
-    """Value and sd with the digits that the sd justifies, and that number of decimals."""
-    if value is None:
-        return None, None, 0
+def value_cells(value: float | None, sd: float | None, unit: str
+                ) -> tuple[Cell, Cell, Callable[..., Part | None]]:
+    """Value and sd with the digits that the sd justifies, and what writes others with as many."""
     _, factor = SHOWN[unit]
+    if value is None:
+        return None, None, partial(fixed, decimals=0, factor=factor)
     text, sd_text = value_and_sd(value, sd, factor)
-    decimals = len(text.partition(".")[2])
     spread = Number(sd, sd_text, factor) if sd else None
-    return Number(value, text, factor), spread, decimals
+    return Number(value, text, factor), spread, partial(
+        fixed, decimals=len(text.partition(".")[2]), factor=factor)
 
 
 def words(*parts: Part | None) -> tuple[Part, ...]:

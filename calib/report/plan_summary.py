@@ -1,14 +1,12 @@
 """The terminal's summary of a plan, made from its document."""
 
 import numpy as np
-from rich.box import SIMPLE_HEAD
-from rich.table import Table
 
 from calib.adjust.distributions import TIMES_SD
 from calib.document.planned import PlanRecord
 from calib.plan.curve import GoalOutOfReach
 from calib.report import plan_words
-from calib.report.press.terminal import console, text_of
+from calib.report.press.terminal import columns, console, text_of
 from calib.report.spoken import spoken
 
 #: Minutes at which the curve is told.
@@ -51,16 +49,10 @@ def out_of_reach(error: GoalOutOfReach) -> str:
 
 
 def _poses(document):
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, title="Poses in driving order, deg",
-                  title_justify="left")
-    table.add_column("pose", no_wrap=True)
-    table.add_column("stand")
-    for name, unit in document.driven.items():
-        table.add_column(plan_words.column(name, unit), justify="right")
-    table.add_column("edge up, m", justify="right")
-    table.add_column("shoot")
-    if document.notes:
-        table.add_column("come to it")
+    readings = [plan_words.column(name, unit) for name, unit in document.driven.items()]
+    table = columns(("pose", "stand", *readings, "edge up, m", "shoot",
+                     *(["come to it"] if document.notes else [])), slice(2, len(readings) + 3),
+                    "Poses in driving order, deg")
     for pose in document.poses:
         notes = [plan_words.notes_in_words(pose)] if document.notes else []
         table.add_row(pose.pose, pose.stand, *plan_words.shown_cells(pose, document.driven),
@@ -71,10 +63,8 @@ def _poses(document):
 def _curve(document):
     """What the edge is known to against minutes, at a few of them, and of the plan itself."""
     curve, goal = document.curve, document.goal
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
-                  title="How many minutes: the edge at worst, 95 %, mm")
-    for heading in ("minutes", "poses", "all targets", "edge only", ""):
-        table.add_column(heading, justify="left" if not heading else "right")
+    table = columns(("minutes", "poses", "all targets", "edge only", ""), slice(4),
+                    "How many minutes: the edge at worst, 95 %, mm")
     minutes, knee, other = curve.minutes, curve.knee, curve.edge_only
     made = document.minutes.total
     rows = [(made, len(document.poses), _shown(document.predicted.worst), "", "the plan above")]

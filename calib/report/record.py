@@ -233,7 +233,8 @@ def verdict_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         scale=judged.scale_record(judgement.scale),
         undetected=judged.undetected_record(solution, judgement.external),
         identifiability=judged.identifiability_record(judgement.identifiability),
-        weak=[tables.Weak(parameters=weak.shares, says=weak_says(weak)) for weak in judgement.weak],
+        weak=[tables.Weak(parameters=weak.shares, says=weak_says(weak))
+              for weak in judgement.identifiability.weak],
         check=check_record(solution, judgement.check, judgement.offset),
         edge=edge_record(nodes, solution.covariance),
         goal=judged.goal_record(judgement),
@@ -302,11 +303,9 @@ def truth_document(rig: Rig, run: Any, truth: Any, remark: str) -> dict:
         "remark": remark,
         "parameters": dict(zip(rig.parameter_names, (factor * truth.parameters).tolist(),
                                strict=True)),
-        "stands": {
-            name: {"east": east, "north": north, "up": up, "heading": np.degrees(heading)}
-            for name, (east, north, up, heading) in zip(stands, truth.placements.tolist(),
-                                                        strict=True)
-        },
+        "stands": {name: dict(zip(PLACEMENT, (*place, float(np.degrees(heading))), strict=True))
+                   for name, (*place, heading) in zip(stands, truth.placements.tolist(),
+                                                      strict=True)},
         "gross_errors": {shot: Axes.of(error).table() for shot, error in truth.gross.items()},
     }
 

@@ -180,16 +180,14 @@ def complain_of_missing_sds(rig: Rig, name: str, findings: Findings) -> None:
 
 def _list_folder(folder):
     """Names in the folder."""
-    expected = f"a run folder: {RIG}, {READINGS}, {SHOTS}, perhaps {TAPE} and {CHECK}"
     try:
         return sorted(entry.name for entry in folder.iterdir())
-    except FileNotFoundError:
-        found = "no such folder"
-    except NotADirectoryError:
-        found = "a file"
     except (OSError, ValueError) as error:
-        found = f"a folder that cannot be opened ({_reason(error)})"
-    raise InputError.of(folder, found, expected)
+        found = "no such folder" if isinstance(error, FileNotFoundError) else "a file" if \
+            isinstance(error, NotADirectoryError) else \
+            f"a folder that cannot be opened ({_reason(error)})"
+        raise InputError.of(folder, found, f"a run folder: {RIG}, {READINGS}, {SHOTS}, perhaps "
+                            f"{TAPE} and {CHECK}") from None
 
 
 def _bytes_of(folder, name, present, findings):

@@ -16,7 +16,7 @@ from calib.run.table import (
     nearest,
     read_table,
 )
-from calib.run.units import LIMITS, UNITS, si_unit, to_si
+from calib.run.units import LIMITS, SI_UNITS, UNITS, to_si
 
 
 def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape:
@@ -39,7 +39,7 @@ def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape
         if unit and fits:
             value[i] = to_si(table.numbers["value"][i], unit.casefold())
             sd[i] = to_si(table.numbers["sd"][i], unit.casefold())
-            limit, expected = LIMITS[si_unit(unit.casefold())]
+            limit, expected = LIMITS[SI_UNITS[unit.casefold()]]
             if abs(value[i]) > limit:
                 findings.complain(file, line, "value", f"{table.numbers['value'][i]:g} {unit}",
                                   expected)
@@ -73,8 +73,8 @@ def _fits(quantity, unit, known, file, line, findings):
         findings.complain(file, line, "quantity", quote(quantity),
                           "a parameter or derived quantity of the rig" + hint)
         return False
-    if unit and si_unit(unit.casefold()) != known[quantity]:
-        allowed = [u for u in UNITS if si_unit(u) == known[quantity]]
+    if unit and SI_UNITS[unit.casefold()] != known[quantity]:
+        allowed = [u for u in UNITS if SI_UNITS[u] == known[quantity]]
         what = "an angle" if known[quantity] == "deg" else "a length"
         findings.complain(file, line, "unit", quote(unit),
                           f"the unit of {what} for {quantity}: {', '.join(allowed)}")

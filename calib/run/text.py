@@ -142,16 +142,22 @@ def decode(data: bytes, file: str, findings: Findings) -> str | None:
         findings.complain(file, None, None, "a spreadsheet or an archive, which is no text",
                           "the table in it saved as CSV (Save as ...), and that file given")
         return None
-    try:
-        if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-            text = data.decode("utf-16")
-            findings.note(file, "read as UTF-16")
-        else:
-            text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        text = _decode_cp1252(data, error, file, findings)
-    if text is None:
+    wide = data.startswith((b"\xff\xfe", b"\xfe\xff"))
+    for encoding in ("utf-16",) if wide else ("utf-8-sig", "cp1252"):
+        try:
+            text = data.decode(encoding)
+            break
+        except UnicodeDecodeError as error:
+            line = data[: error.start].count(b"\n") + 1
+    else:
+        findings.complain(file, None, None, "bytes that are not text",
+                          "text in UTF-8 (binary data, or a damaged file?)")
         return None
+    if wide:
+        findings.note(file, "read as UTF-16")
+    elif encoding == "cp1252" and "\x00" not in text:
+        findings.note(file, f"not UTF-8 from line {line} on; read as Windows-1252 (cp1252): "
+                      "check accented letters in ids", line)
     if not text.strip():
         findings.complain(file, None, None, "an empty file", "text")
         return None
@@ -165,22 +171,6 @@ def decode(data: bytes, file: str, findings: Findings) -> str | None:
             "plain text (a spreadsheet must be saved as CSV first)",
         )
         return None
-    return text
-
-
-def _decode_cp1252(data, error, file, findings):
-    line = data[: error.start].count(b"\n") + 1
-    try:
-        if error.encoding.startswith("utf-16"):
-            raise error
-        text = data.decode("cp1252")
-    except UnicodeDecodeError:
-        findings.complain(file, None, None, "bytes that are not text",
-                          "text in UTF-8 (binary data, or a damaged file?)")
-        return None
-    if "\x00" not in text:
-        findings.note(file, f"not UTF-8 from line {line} on; read as Windows-1252 (cp1252): "
-                            "check accented letters in ids", line)
     return text
 
 

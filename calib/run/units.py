@@ -15,7 +15,10 @@ from calib.chain.length import FRACTIONS
 #: Metres per unit as a fraction.
 _LENGTHS = {unit: FRACTIONS[unit] for unit in ("m", "cm", "mm", "ft")}
 
-UNITS = (*_LENGTHS, "deg")
+#: The unit that files and screens use for this kind of quantity.
+SI_UNITS = {**dict.fromkeys(_LENGTHS, "m"), "deg": "deg"}
+
+UNITS = tuple(SI_UNITS)
 
 #: Largest size of a quantity of the rig in SI, by kind, and what to say beyond it.
 LIMITS = {
@@ -28,21 +31,6 @@ SDS = {"m": (1e-5, 0.5), "deg": (1e-4, 20.0)}
 
 #: Mean resultant length (0 all round the circle, 1 all alike) above which angles have a middle.
 _GATHERED = 0.5
-
-
-def si_unit(unit: str) -> str:
-    """The unit that files and screens use for this kind of quantity: ``m`` or ``deg``.
-
-    Raises
-    ------
-    KeyError
-        If `unit` is not one of ``UNITS``.
-    """
-    if unit == "deg":
-        return "deg"
-    if unit in _LENGTHS:
-        return "m"
-    raise KeyError(unit)
 
 
 def to_si(value: float, unit: str) -> float:

@@ -181,7 +181,7 @@ def _refused(error: Exception) -> tuple[int, list[str], dict[str, Any]]:
         case Changed():
             return 409, [str(error)], {"now": error.now}
         case NotConverged() | NotDetermined() | ModelNotFinite():
-            return 422, [say.unsolved(reason_of(error))], {}
+            return 422, [say.UNSOLVED.format(reason_of(error))], {}
         case OSError():
             return 422, [f"{error.filename or 'a file'}: {error.strerror or error}"], {}
     traceback.print_exception(error)

@@ -266,7 +266,7 @@ def _aside(run, names):
 def reason_of(error: Exception) -> str:
     """Why there is no solution, short."""
     if isinstance(error, NotDetermined):
-        return say.undetermined(len(error.directions))
+        return say.UNDETERMINED.format(len(error.directions))
     if isinstance(error, InputError):
         return str(error.complaints[0])
     return str(error)

@@ -14,7 +14,7 @@ def test_what_draws_and_what_works_for_a_fleet(calib_command, solved, tmp_path, 
         status, _, err = calib_command(command, tmp_path / "run" / "result")
         assert status == 0, (command, err)
     shutil.rmtree(tmp_path / "run" / "result")
-    row = solve_one(Task("run", str(tmp_path), "", False))
+    row = solve_one(Task("run", tmp_path / "run", "", False))
     assert row["status"] in ("passed", "gates failed"), row
     assert not offline
 

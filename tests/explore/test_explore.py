@@ -7,8 +7,8 @@ import pytest
 
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict, template_names
-from calib.explore import Verdict, explore
-from calib.explore.found import Untold
+from calib.explore.effect_search import explore
+from calib.explore.found import Untold, Verdict
 from calib.explore.tried import RUN_LEVEL
 from calib.simulate import simulate
 from tests.explore.planted import clean, outcome, planted, plants, sds, with_plant

@@ -14,7 +14,8 @@ from unittest.mock import patch
 import numpy as np
 
 from calib.intake.declaration import declare
-from calib.intake.gather import Request, gather_import
+from calib.intake.gather import gather_import
+from calib.intake.request import Request
 from calib.run.complaints import Findings, InputError
 from calib.run.folder import read_run, rig_from_text
 from tests.intake.damage import DAMAGE, REMARKABLE, Sheet
@@ -355,7 +356,7 @@ def campaign(
     """
     (folder / "RUN").mkdir(exist_ok=True)
     (folder / "RUN" / "rig.toml").write_text(RIG_TOML)
-    with patch("calib.intake.gather.rig_from_text", lru_cache(rig_from_text)):
+    with patch("calib.intake.request.rig_from_text", lru_cache(rig_from_text)):
         return _campaign(tries, np.random.default_rng(seed), folder, 2 if pairs else 1)
 
 

@@ -217,3 +217,19 @@ def test_words_in_a_column_of_targets(run, files):
     found = propose(files("\n".join(lines) + "\n"), run.rig)
     assert found.declared.targets["Schneide links"] == "edge_left"
     assert [c.option for c in found.doubtful] == ["--target Klecks=TARGET"]
+
+
+@pytest.mark.parametrize(("told", "found", "follows"), [
+    (["left=edge_left", "right=edge_right", "stick=stick_pin"], "expected an id like",
+     "--target foot=TARGET"),
+    ([], '"foot", expected a target of the rig', "--target foot=TARGET")])
+def test_words_left_unknown_are_named_in_the_next_command(run, files, calib, tmp_path,
+                                                          monkeypatch, told, found, follows):
+    """All is declared but what a word means: the same command again would end the same."""
+    monkeypatch.chdir(tmp_path)
+    files(points(run, lambda p, t: f"{p}-{t.partition(' ')[0]}"))
+    status, _, err = calib(
+        "a.csv", "--unit", "m", "--frame", "ground", "--pole", "applied", "--ids",
+        "{pose}-{target}", *(word for one in told for word in ("--target", one)))
+    assert status == 3 and found in err
+    assert follows in err.splitlines()[-1]

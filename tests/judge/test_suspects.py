@@ -338,7 +338,7 @@ def test_a_rest_that_does_not_converge_discards_nothing(rig, monkeypatch):
     def refuse(*_):
         raise NotConverged("made not to")
 
-    monkeypatch.setattr("calib.judge.suspects.solve", refuse)
+    monkeypatch.setattr("calib.judge.fits.solve", refuse)
     assert suspects.without is suspects.solution
     assert suspects.aside == SetAside()
     assert suspects.beyond_chance

@@ -60,9 +60,9 @@ def test_it_is_told_in_words(plan):
     sheet, how = sheet_of(document), str(sections_of(document)[1].blocks)
     assert "boom, m" in sheet.readings and "slew, deg" in sheet.readings
     rows = [row for page in sheet.pages for row in page]
-    assert {row.book[1] for row in rows} == {"approach up", "approach down"}
+    assert {row["book"][1] for row in rows} == {"approach up", "approach down"}
     boom = list(document.poses[0].readings).index("boom")
-    assert all(0 < float(row.cells[boom].target) < 1.4 for row in rows)
+    assert all(0 < float(row["cells"][boom]["target"]) < 1.4 for row in rows)
     for words in ("house is swung as the sheet says", "column load of readings.csv",
                   "Resting: bring the edge down", "within the swing"):
         assert words in how

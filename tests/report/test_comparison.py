@@ -216,7 +216,7 @@ def test_different_models_are_compared_at_the_edge_alone(runs):
     # The same numbers with tilt counting the other way: wrong by twice the tilt, nothing shared.
     nodes = envelope_edge(one.rig, one.parameters)
     arm = np.linalg.norm(nodes.position - edge_positions(
-        turned, one.parameters, nodes.readings, nodes.targets)[0], axis=2)
+        turned, one.parameters, nodes.readings, nodes.targets)[0].position, axis=2)
     assert other.edge.summary.worst == pytest.approx(arm[nodes.seen].max())
     assert other.edge.shares == [] and other.edge.worst_sd is None
     bucket = rig_from_dict({**STANDARD, "template": "tilting_bucket", "readings": {"sd": {}}})

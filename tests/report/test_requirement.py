@@ -158,7 +158,7 @@ def test_the_noise_of_the_readings_at_the_edge(rig):
     told = nodes.sd_in_use(nothing, sd)[7]
     noise = np.random.default_rng(4).normal(size=(4000, len(sd))) * sd
     seen = edge_positions(rig, nodes.parameters, nodes.readings[7] + noise, nodes.targets)[0]
-    scatter = np.sqrt(seen.var(0).sum(-1))
+    scatter = np.sqrt(seen.position.var(0).sum(-1))
     assert told == pytest.approx(scatter, rel=0.04)
     both = nodes.sd_in_use(solution.covariance, sd)
     assert both**2 == pytest.approx(nodes.sd(solution.covariance) ** 2

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.run.units import UNITS, from_si, si_unit, to_si
+from calib.run.units import UNITS, from_si, to_si
 
 
 def test_the_international_foot_is_exact():
@@ -24,10 +24,3 @@ def test_millimetres_do_not_pick_up_a_rounding_error():
 def test_back_again(unit, value):
     """From SI and to SI."""
     assert from_si(to_si(value, unit), unit) == pytest.approx(value, rel=1e-14, abs=1e-300)
-
-
-def test_kinds():
-    """Lengths and angles; anything else is no unit."""
-    assert [si_unit(unit) for unit in UNITS] == ["m", "m", "m", "m", "deg"]
-    with pytest.raises(KeyError, match="inch"):
-        si_unit("inch")

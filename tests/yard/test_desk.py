@@ -50,9 +50,10 @@ def test_the_sheet_and_the_display(solved, rig):
     rows = []
     for pose, more in (("1", {}), ("2", {"tilt": 20.0}), ("3", {"rotate": 90.0})):
         at = {**readings, **more}
-        place = edge_positions(read.rig, read.values_si,
-                               np.radians([[at[n] for n in rig.reading_names]]), [0, 1])[0][0]
-        for target, (ahead, left, up) in zip(rig.target_names[:2], place, strict=True):
+        points, _ = edge_positions(read.rig, read.values_si,
+                                   np.radians([[at[n] for n in rig.reading_names]]), [0, 1])
+        for target, (ahead, left, up) in zip(rig.target_names[:2], points.position[0],
+                                             strict=True):
             rows.append({"pose": pose, "target": target, "forward": f"{ahead:.3f}",
                          "left": f"{left:.3f}", "up": f"{up:.3f}", **at})
     said = desk.confirm_shown(session, csv_text(rows).encode())

@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from calib.intake.choices import Alternative, Choice, what_is
 from calib.intake.declaration import Declaration
 from calib.intake.files.cells import Labelled
 from calib.intake.files.columns import SKIP, read_named
@@ -13,6 +14,9 @@ from calib.run.numerals import says_nothing
 from calib.run.table import ID, Column, nearest
 
 _SUFFIX = re.compile(r"(?P<id>.*[0-9A-Za-z])(?:[._-]?[A-Za-z]|[._-][0-9]{1,2})")
+
+_MOST_WORDS = 12
+"""More words than this are no targets."""
 
 
 def book_by_pattern(
@@ -168,6 +172,7 @@ class Booking:
     def __post_init__(self):
         self.found: set[str] = set()
         self.seen: list[str] = []
+        self.unfit: list[str] = []  # names that no pattern fits, where that is refused
 
     def book(self, found: Labelled, rows: Sequence[int], findings: Findings) -> dict[int, Booked]:
         """By row: the file's own columns first, then the sheet, then the pattern."""
@@ -182,8 +187,11 @@ class Booking:
         elif self.declared.ids is not None:
             pattern = IdPattern(self.declared.ids, self.declared.targets)
             names = names_of(ids, [found.description[row] for row in rows])
+            leave = self.declared.others == "leave-out"
             booked = book_by_pattern(names[self.declared.ids_in], lines, found.file, pattern,
-                                     self.declared.others == "leave-out", findings)
+                                     leave, findings)
+            self.unfit += [name for row, name in enumerate(names[self.declared.ids_in])
+                           if not leave and row not in booked and not pattern.only(name)]
         else:
             booked = {}
             findings.complain(
@@ -192,6 +200,14 @@ class Booking:
                 "is there that they are named), or --booking SHEET with columns point, pose, "
                 "target")
         return {rows[i]: what for i, what in booked.items()}
+
+    def unfit_choices(self, targets: Sequence[str]) -> list[Choice]:
+        """What words mean that stand where others name a target, or what becomes of names without.
+        """
+        reader = IdPattern(self.declared.ids or "", {})
+        words = dict.fromkeys(way and way.target for way in map(reader.only, self.unfit))
+        return [left_over(self.unfit)] if None in words or len(words) > _MOST_WORDS else [
+            what_is(str(word), [SKIP, *targets], "no --target says so") for word in words]
 
     def _by_columns(self, found, rows, findings):
         booked = {}
@@ -204,3 +220,13 @@ class Booking:
                 findings.complain(found.file, found.lines[row][0], missing, "nothing",
                                   f"a {missing}")
         return booked
+
+
+def left_over(others: Sequence[str]) -> Choice:
+    """What becomes of points that do not fit."""
+    return Choice(
+        "what becomes of " + ("1 point that does" if len(others) == 1 else
+                              f"{len(others)} points that do") + " not fit",
+        (Alternative("leave out", {"others": "leave-out"}, "--others leave-out"),), False,
+        ", ".join(quote(name) for name in others[:5]) + (" ..." if len(others) > 5 else "")
+        + ": bench marks perhaps, or shots whose name was mistyped")

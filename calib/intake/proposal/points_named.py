@@ -6,17 +6,16 @@ from collections import Counter
 from dataclasses import replace
 
 from calib.chain.rig import Rig
-from calib.intake.choices import Alternative, Choice
+from calib.intake.choices import NO_TARGET, Alternative, Choice, what_is
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import SKIP
 from calib.intake.files.ids import LONGEST, IdPattern, names_of
+from calib.intake.matching.booking import left_over
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.naming import LIKE_POSE, Naming, columns_named, namings
 from calib.intake.proposal.words import abbreviated
 from calib.run.complaints import quote
-
-NO_TARGET = "no target: leave out"
 
 _MOST_OTHERS = 0.25
 """A larger share of the points is no bench marks."""
@@ -78,14 +77,7 @@ def naming_choices(
 
 
 def _left_over(others, declared):
-    """What becomes of points that do not fit."""
-    return [Choice(
-        "what becomes of " + ("1 point that does" if len(others) == 1 else
-                              f"{len(others)} points that do") + " not fit",
-        (Alternative("leave out", {"others": "leave-out"}, "--others leave-out"),), False,
-        ", ".join(quote(name) for name in others[:5]) + (" ..." if len(others) > 5 else "")
-        + ": bench marks perhaps, or shots whose name was mistyped")
-    ] if others and declared.others == "refuse" else []
+    return [left_over(others)] if others and declared.others == "refuse" else []
 
 
 def _pattern_words(rows, known, rig, declared):
@@ -114,19 +106,11 @@ def _column_words(booked, rows, rig, declared, where):
     way = columns_named(booked, rig.target_names, rows.position, declared.targets)
     said = Counter(b.target for b in booked.values()
                    if b.target not in rig.target_names and b.target not in declared.targets)
-    choices = []
-    for word, count in said.items():
-        meant = way.targets.get(word)
-        choices.append(Choice(
-            f"what {quote(word)} is", tuple(
-                Alternative(target, {"targets": {word: target}},
-                            f"--target {shlex.quote(f'{word}={target}')}")
-                for target in sorted(rig.target_names, key=lambda target: target != meant)),
-            bool(meant) and not way.spread > _SCATTER,
-            (f"{count} points are" if count > 1 else "one point is")
-            + f" called so {where}", unseen=False,
-            option="" if meant else f"--target {shlex.quote(f'{word}=TARGET')}"))
-    return choices
+    of = way.targets.get
+    return [what_is(word, sorted(rig.target_names, key=lambda target: target != of(word)),
+                    (f"{count} points are" if count > 1 else "one point is")
+                    + f" called so {where}", word in way.targets and not way.spread > _SCATTER,
+                    word in way.targets) for word, count in said.items()]
 
 
 def _alternative(way: Naming) -> Alternative:
@@ -186,17 +170,13 @@ def _what_word(word, having, rig, way):
     proposed = len(short) == 1 or (not short and bool(like) and near[like[0]] == max(near.values())
                                    and all(near[like[0]] - near[t] > _CLEARLY for t in like[1:]))
     answers = list(dict.fromkeys([*short, *like, SKIP, *abroad, *free]))
-    return Choice(
-        f"what {quote(word)} is", tuple(Alternative(
-            NO_TARGET if target == SKIP else target,
-            {"targets": {word: target}}, f"--target {shlex.quote(f'{word}={target}')}")
-            for target in answers), False,
+    return what_is(
+        word, answers,
         (f"{len(having)} points are called so, such as {quote(having[0])}" if len(having) > 1
          else f"one point is called so: {quote(having[0])}")
         + "".join(f"; its pose has {target} already" for target in by_likeness(near)
                   if target in there),
-        unseen=proposed or (len(having) < LIKE_POSE and not near),
-        option="" if proposed else f"--target {shlex.quote(f'{word}=TARGET')}")
+        proposed=proposed, unseen=proposed or (len(having) < LIKE_POSE and not near))
 
 
 def naming_in_words(rows: FieldRows, declared: Declaration) -> list[str]:

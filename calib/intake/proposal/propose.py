@@ -12,13 +12,13 @@ from typing import Any
 from calib.chain.rig import Rig
 from calib.intake.choices import Alternative, Choice
 from calib.intake.declaration import Declaration, declare
-from calib.intake.gather import Request, rig_of
 from calib.intake.proposal.coordinates import coordinate_choices, order_choice
 from calib.intake.proposal.field_rows import read_rows
 from calib.intake.proposal.instrument import observed_choices
 from calib.intake.proposal.looks import ROLES, look_at
 from calib.intake.proposal.points_named import naming_choices, naming_in_words
 from calib.intake.proposal.timed import reading_choices, time_choices
+from calib.intake.request import Request, rig_of
 from calib.run.complaints import Findings
 from calib.run.tape import read_tape
 from calib.run.text import decode

@@ -23,12 +23,6 @@ def edge_sd(figure: Canvas, document: ResultRecord) -> None:
     _maps(figure, edge, edge.sd, "edge sd, mm")
 
 
-def taped_error(figure: Canvas, document: ResultRecord) -> None:
-    """What the edge is off by with the taped values entered."""
-    assert document.taped is not None  # else the page has no such figure
-    setup_error(figure, document.taped.edge)
-
-
 def setup_error(figure: Canvas, edge: SetupError) -> None:
     """What the edge is off by with other values entered, from a record of that error."""
     _maps(figure, edge, edge.error, "edge error, mm")
@@ -115,12 +109,6 @@ def _cell_numbers(ax, rows, columns, field, top):
             light = np.isnan(value) or value < 0.55 * top
             ax.text(column, row, text, ha="center", va="center", fontsize=SMALL,
                     color="#000000" if light else "#ffffff")
-
-
-def taped_shares(figure: Canvas, document: ResultRecord) -> None:
-    """What each taped value costs at the edge on its own, the largest first."""
-    assert document.taped is not None  # else the page has no such figure
-    setup_shares(figure, document.taped.edge)
 
 
 def setup_shares(figure: Canvas, edge: SetupError, most: int = 12) -> None:

@@ -11,31 +11,21 @@ from calib.report.figures.style import INK, PLAIN, Canvas, grid, short
 from calib.report.numbers import SHOWN
 from calib.report.spoken import spoken
 
-#: Plots beside each other, and the height of a row of them, inches.
-ACROSS, ROW = 2, 1.6
-
-
-def height(count: int) -> float:
-    """Of a grid of so many plots, inches."""
-    return 0.6 + ROW * -(-count // ACROSS)
-
 
 def against_tape(figure: Canvas, document: FleetRecord, plots: Sequence[FleetParameter]) -> None:
     """Histograms of solved less taped."""
     shown = [(p, p.differences) for p in plots if p.differences is not None]
-    cells = CellGrid(figure, -(-len(plots) // ACROSS), ACROSS, top=0.35, gap=(0.5, 0.6))
+    cells = CellGrid(figure, -(-len(plots) // 2), 2, top=0.35, gap=(0.5, 0.6))
     for k, (p, bars) in enumerate(shown):
         label, factor = SHOWN[p.unit]
         edges, counts = factor * np.array(bars.edges), bars.counts
-        plot = Plot(cells, *divmod(k, ACROSS), (edges[0], edges[-1]),
-                    (0, 1.1 * max(counts)), x_label=f"{label}, n = {p.taped}", y_whole=True)
+        plot = Plot(cells, *divmod(k, 2), (edges[0], edges[-1]), (0, 1.1 * max(counts)),
+                    short(spoken(p.name), 24), x_label=f"{label}, n = {p.taped}", y_whole=True)
         for left, right, count in zip(edges, edges[1:], counts, strict=False):
             x, y = plot.place([left, right], [0, count])
             cells.axes.fill_between(x, y[0], y[1], color=PLAIN, alpha=0.85, linewidth=0)
         if edges[0] < 0 < edges[-1]:
             cells.line(*plot.place([0, 0], [0, 1.1 * max(counts)]), INK, 1.0)
-        left, bottom = plot.corner
-        cells.text(left, bottom + cells.size[1] + 0.06, short(spoken(p.name), 24))
     cells.finish()
 
 

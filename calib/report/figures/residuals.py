@@ -297,8 +297,9 @@ def corrections(figure: style.Canvas, document: ResultRecord) -> None:
         reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
         checked = sum(r.pose not in shot for r in of)
         count = f"n = {len(of)}" + (f", {checked} of checks" if checked else "")
+        drawn = "" if every == 1 else f", 1 in {every}"
         plot = Plot(cells, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
-                    x_label=f"pose ({count})")
+                    f"{spoken(sensor)}, {of[0].unit}{drawn}", x_label=f"pose ({count})")
         for side in (-sd, sd) if sd else ():
             cells.line(*plot.place([0, len(of) + 1], [side, side]), style.FAINT, 1.2, (0, (4, 2)))
         symbols.points(cells.axes, *plot.place(order[rows], value[rows]), kind[rows], 7,
@@ -307,8 +308,5 @@ def corrections(figure: style.Canvas, document: ResultRecord) -> None:
         symbols.label_points(cells.axes, *plot.place(order[rows], value[rows]),
                            [tags[i] for i in rows], kind[rows], 12,
                            room=(left, bottom, left + cells.size[0], bottom + cells.size[1]))
-        drawn = "" if every == 1 else f", 1 in {every}"
-        cells.text(left, bottom + cells.size[1] + 0.06,
-                     f"{spoken(sensor)}, {of[0].unit}{drawn}")
     cells.finish()
 

@@ -64,12 +64,14 @@ class Plot:
     """A small plot in one of the cells: frame, ticks and a map from data to inches."""
 
     def __init__(self, cells: CellGrid, row: int, column: int, x_range: tuple[float, float],
-                 y_range: tuple[float, float], *,
+                 y_range: tuple[float, float], title: str = "", *,
                  x_label: str, y_labels: bool = True, x_whole: bool = False, y_whole: bool = False):
         self.cells, self.x_range, self.y_range = cells, x_range, y_range
         self.corner = cells.cell(row, column)
         (left, bottom), (width, height) = self.corner, cells.size
         cells.line([left, left, left + width], [bottom + height, bottom, bottom])
+        if title:
+            cells.text(left, bottom + height + 0.04, title, va="bottom")
         for value in _apart(_ticks(x_range, 4, x_whole), x_range, width):
             x, _ = self.place(value, y_range[0])
             cells.line([x, x], [bottom, bottom + height], FAINT, 0.3)

@@ -96,16 +96,6 @@ def projected(points: np.ndarray, view: str) -> tuple[np.ndarray, np.ndarray]:
     return points[..., right] * right_sign, points[..., up] * up_sign
 
 
-def signs(figure: Canvas, document: ResultRecord) -> None:
-    """For every quantity, the rig as solved and with that quantity larger, readings unchanged."""
-    _signs(figure, document, SIGN_COLUMNS, (0.12, 0.38))
-
-
-def signs_small(figure: Canvas, document: ResultRecord) -> None:
-    """The same, as small as can be read."""
-    _signs(figure, document, 7, (0.08, 0.24))
-
-
 def shown_names(document: ResultRecord) -> list[str]:
     """The quantities that move the edge: what a machine is to be told."""
     rig, parameters = rig_and_parameters(document)
@@ -114,7 +104,9 @@ def shown_names(document: ResultRecord) -> list[str]:
             if _moves_edge(rig, parameters, readings, i)]
 
 
-def _signs(figure, document, columns, gap):
+def signs(figure: Canvas, document: ResultRecord, columns: int = SIGN_COLUMNS,
+          gap: tuple[float, float] = (0.12, 0.38)) -> None:
+    """For every quantity, the rig as solved and with that quantity larger, readings unchanged."""
     rig, parameters = rig_and_parameters(document)
     readings = rig.chain.readings_for(parameters, drawing_posture(rig))
     before = skeleton(rig, parameters, readings)

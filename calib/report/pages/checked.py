@@ -1,8 +1,6 @@
 """Check shots against their predictions, as a document and as text."""
 
 import numpy as np
-from rich.box import SIMPLE_HEAD
-from rich.table import Table
 
 from calib.adjust.distributions import chi2_isf
 from calib.calibration import Solution
@@ -10,7 +8,7 @@ from calib.document.judged import CheckTold
 from calib.document.record import ResultRecord
 from calib.judge.gates import ERROR_RATE, OFFSET, at_fault_itself
 from calib.judge.shot_checks import Checked, Origin, common_offset
-from calib.report.press.terminal import console, text_of
+from calib.report.press.terminal import columns, console, text_of
 from calib.report.record import check_record
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.gate import offset_says
@@ -60,12 +58,8 @@ def checked_text(document: CheckTold) -> str:
         out.print(sentence)
     out.print(f"Tolerance: {1000 * document.tolerance:.0f} mm on the 3-D miss "
               f"({document.tolerance_source}).")
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
-    for heading in ("shot", "pose", "target"):
-        table.add_column(heading, overflow="fold")
-    for heading in ("east mm", "north mm", "up mm", "3-D mm", "predicted sd mm"):
-        table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("")
+    table = columns(("shot", "pose", "target", "east mm", "north mm", "up mm", "3-D mm",
+                     "predicted sd mm", ""), slice(3, 8))
     for shot in document.shots:
         miss = np.array(shot.miss.numbers, float)
         sd, length = np.linalg.norm(np.array(shot.sd.numbers, float)), np.linalg.norm(miss)

@@ -7,7 +7,7 @@ import numpy as np
 from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.chain.circle import differences
 from calib.document.compared import ComparedRow, Comparison, Together
-from calib.document.edge import SetupError
+from calib.document.edge import SetupError, TapedRow
 from calib.edge import envelope_edge
 from calib.judge.common import difference, difference_covariance, shared_shots
 from calib.judge.goal import required
@@ -254,15 +254,19 @@ def _rows_table(document, rows):
         cells.append([
             Name(r.quantity), label, fixed(r.first, d, f), fixed(r.second, d, f),
             fixed(r.difference, d, f, True), fixed(r.difference_sd, d, f),
-            fixed(r.z, 1, 1.0, True),
-            "not tested" if r.z is None else
-            "more than chance" if r.significant else "agrees",
-        ])
+            fixed(r.z, 1, 1.0, True), significance(r)])
     return Table(
         "Quantity by quantity; the difference is second less first. Lengths in mm, angles in deg.",
         ("quantity", "unit", "first", "second", "second less first", "sd of it", "in sds",
          "verdict"),
         cells, [r.significant for r in rows])
+
+
+def significance(row: ComparedRow | TapedRow) -> str:
+    """What the test of a difference comes to."""
+    if row.z is None:
+        return "not tested"
+    return "more than chance" if row.significant else "agrees"
 
 
 def edge_sentence(edge: SetupError, start: str) -> Text:

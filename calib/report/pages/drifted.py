@@ -222,11 +222,9 @@ def drift_sections(document: DriftRecord) -> list[Section]:
                                     f"more than {_DIFFERS:.0f} sds apart: {', '.join(differ)}.")))
     rows: list[list[Cell]] = []
     for r in document.rows:
-        label, factor = SHOWN[r.unit]
-        newer, sd, decimals = value_cells(r.newer, r.sd, r.unit)
-        rows.append([Name(r.name), label, fixed(r.older, decimals, factor), newer,
-                     fixed(r.difference, decimals, factor, True), sd,
-                     fixed(r.z, 1, 1.0, True), r.mark])
+        newer, sd, write = value_cells(r.newer, r.sd, r.unit)
+        rows.append([Name(r.name), SHOWN[r.unit][0], write(r.older), newer,
+                     write(r.difference, sign=True), sd, fixed(r.z, 1, 1.0, True), r.mark])
     doubt = document.doubt
     blocks = [
         *([Text(words(doubt), "lead")] if doubt else []),

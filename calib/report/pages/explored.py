@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from textwrap import wrap
 
 from calib.document.explored import Adopted, EffectFound, EffectSize, EffectTried, Explored
-from calib.explore import Exploration, Tested, Verdict
+from calib.explore.found import Exploration, Tested, Verdict
 from calib.explore.rivals import Rival
 from calib.explore.tried import RUN_LEVEL
 from calib.report.blocks import value_cells

@@ -67,7 +67,7 @@ def _pictures(document):
     yield from in_two(
         "against-tape", "Solved less taped, runs by size of the difference",
         "A histogram per parameter over the middle 98 % of the runs; a line at zero.",
-        figures.against_tape, taped, figures.height)
+        figures.against_tape, taped, 0.6, 1.6)
     if document.variance_factors is not None:
         yield Picture("misfits", "How well the runs fit",
                       "A histogram of the logarithm of the variance factor; a line where the "

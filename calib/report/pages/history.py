@@ -33,9 +33,6 @@ _GATES = {True: "passed", False: "FAILED", None: "NOT YET: no taped length tells
 #: So many results the table of values shows, so that a value and its sd stay in one line.
 _LATEST = 4
 
-#: Plots that stand beside each other.
-_ACROSS = 2
-
 #: The previous hash of the first line.
 NOTHING = "0" * 64
 
@@ -213,7 +210,7 @@ def history_sections(results: list[Entry]) -> list[Section]:
         "A small panel per quantity: its value less that of the first result of the same machine "
         "in mm or deg, with bars of two sds, in the order of the results; a failed one is hollow, "
         "and no line leads to it.", quantities,
-        moving, lambda count: 0.7 + 1.3 * -(-count // _ACROSS))
+        moving, 0.7, 1.3)
     return [Section("history", "What was recorded", (listed, *remark, values, *pictures))]
 
 
@@ -249,7 +246,7 @@ def moving_names(results: list[Entry]) -> list[str]:
 
 def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> None:
     """Change of each quantity since the machine's first result with it, with bars of two sds."""
-    cells = CellGrid(figure, -(-len(plots) // _ACROSS), _ACROSS, top=0.4, gap=(0.5, 0.6))
+    cells = CellGrid(figure, -(-len(plots) // 2), 2, top=0.4, gap=(0.5, 0.6))
     for k, name in enumerate(plots):
         have = [r for r in results if _determines(r, name)]
         x = np.array([r.number for r in have])
@@ -259,8 +256,8 @@ def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> No
         first = np.array([whose.index(machine) for machine in whose])
         change, bar = factor * (value - value[first]), 2 * factor * sd
         reach = 1.15 * max(np.abs(change).max() + bar.max(), 1e-6)
-        plot = Plot(cells, *divmod(k, _ACROSS), (0.5, results[-1].number + 0.5), (-reach, reach),
-                    x_label="result", x_whole=True)
+        plot = Plot(cells, *divmod(k, 2), (0.5, results[-1].number + 0.5), (-reach, reach),
+                    f"{short(spoken(name), 24)}, {label}", x_label="result", x_whole=True)
         for xi, ci, bi in zip(x, change, bar, strict=True):
             cells.line(*plot.place([xi, xi], [ci - bi, ci + bi]), INK, 1.0)
         for machine in np.unique(first):
@@ -268,7 +265,4 @@ def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> No
             cells.line(*plot.place(x[joined], change[joined]), PLAIN)
         cells.axes.scatter(*plot.place(x, change), s=12, edgecolors=PLAIN,
                              facecolors=np.where(failed, "white", PLAIN))
-        left, bottom = plot.corner
-        cells.text(left, bottom + cells.size[1] + 0.06,
-                     f"{short(spoken(name), 24)}, {label}")
     cells.finish()

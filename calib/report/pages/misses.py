@@ -118,9 +118,8 @@ def _without(document):
         return ()
     rows = []
     for e in effect:
-        label, factor = SHOWN[e.unit]
-        without, sd, decimals = value_cells(e.without, e.sd_without, e.unit)
-        rows.append([Name(e.name), label, fixed(e.with_, decimals, factor), without, sd,
+        without, sd, write = value_cells(e.without, e.sd_without, e.unit)
+        rows.append([Name(e.name), SHOWN[e.unit][0], write(e.with_), without, sd,
                      fixed(e.in_sd, 1, 1.0, True)])
     return (Table(caption, ("quantity", "unit", "with", "without", "its sd",
                             "in sds"), rows, folded=True),)
@@ -170,24 +169,20 @@ def _shot_table(document):
     refs, taken = residuals.shot_refs(document), [*document.shots]
     beside = residuals.suspect_poses(document)
     shots = _worst_first(taken, document)
+    aside = document.set_aside.shots[:MOST_ROWS]
     rows = [[
-        s.shot, s.pose, Name(s.target),
-        *(mm(m, 1, True) for m in s.miss.numbers),
-        mm(s.components.along, 1, True), mm(s.components.across, 1, True),
-        fixed(s.w, 1, 1.0, True), fixed(s.redundancy, 2), mm(s.detectable, 0),
-        mark(s, document) or _beside(s, beside),
-    ] for s in shots]
-    aside = [[
         s.shot, s.pose, s.target and Name(s.target), *(mm(m, 1, True) for m in s.miss.numbers),
         mm(s.components.along, 1, True), mm(s.components.across, 1, True),
-        None, None, None, "set aside"] for s in document.set_aside.shots[:MOST_ROWS]]
+        *((None, None, None, "set aside") if isinstance(s, AsideShot) else
+          (fixed(s.w, 1, 1.0, True), fixed(s.redundancy, 2), mm(s.detectable, 0),
+           mark(s, document) or _beside(s, beside)))] for s in (*aside, *shots)]
     return Table(
         "Shots, the worst first: misses at the readings as they were (mm)",
         ("shot", "pose", "target", "east", "north", "up", "along", "across", "w",
-         "redundancy", "detectable", ""), aside + rows,
+         "redundancy", "detectable", ""), rows,
         [True] * len(aside) + [mark(s, document) == "suspect" for s in shots],
         total=len(taken) + len(document.set_aside.shots), folded=True,
-        refs=[refs[s.shot] for s in (*document.set_aside.shots[:MOST_ROWS], *shots)])
+        refs=[refs[s.shot] for s in (*aside, *shots)])
 
 
 def _beside(record, suspect_poses):

@@ -21,18 +21,9 @@ def half_drawn(document: ResultRecord, which: int) -> dict[str, str]:
     return drawings(document, contents(document), slice(which, None, 2))
 
 
-def report_files(document: ResultRecord, named: Sequence[NamedPosture] = (),
-                 pictures: Mapping[str, str] | None = None) -> dict[str, bytes]:
-    """Name to content of both forms of the report.
-
-    Parameters
-    ----------
-    named : sequence of NamedPosture
-        That were asked for.
-    pictures : mapping of str to str, optional
-        Name to SVG of every picture, if they are drawn already.
-    """
-    pictures = drawings(document, contents(document, named)) if pictures is None else pictures
+def report_files(document: ResultRecord, named: Sequence[NamedPosture] = ()) -> dict[str, bytes]:
+    """Name to content of both forms of the report; `named` are postures that were asked for."""
+    pictures = drawings(document, contents(document, named))
     return {"report.html": report_page(document, pictures, named).encode("utf-8"),
             "report.pdf": report_paper(document, pictures, named)}
 
@@ -47,7 +38,7 @@ def report_paper(document: ResultRecord, pictures: Mapping[str, str],
 
 def report_page(document: ResultRecord, pictures: Mapping[str, str] | None = None,
                 named: Sequence[NamedPosture] = ()) -> str:
-    """The page alone; see `report_files`."""
+    """The page alone, with its pictures, SVG by name, if they are drawn already."""
     sections = contents(document, named)
     pictures = drawings(document, sections) if pictures is None else pictures
     drawn = {ref for image in pictures.values() for ref in _REF.findall(image)}

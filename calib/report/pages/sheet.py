@@ -5,6 +5,7 @@ On a telephone, a screen and paper; the long report stands behind it.
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 from calib.document.record import Decision, ResultRecord
 from calib.judge.gates import CHECK_SHOTS, OFFSET
@@ -143,4 +144,5 @@ def _signs(draw, height):
 
 _SCREEN = _signs(views.signs, lambda count: (
     COLUMN, 0.4 + 1.02 * -(-count // views.SIGN_COLUMNS)))
-_PAPER = _signs(views.signs_small, lambda count: (ACROSS, 0.32 + 0.64 * -(-count // 7)))
+_PAPER = _signs(partial(views.signs, columns=7, gap=(0.08, 0.24)), lambda count: (
+    ACROSS, 0.32 + 0.64 * -(-count // 7)))

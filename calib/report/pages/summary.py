@@ -1,13 +1,11 @@
 """The terminal's summary of a result, made from the document of result.json."""
 
 import numpy as np
-from rich.box import SIMPLE_HEAD
-from rich.table import Table
 
 from calib.document.record import ResultRecord
 from calib.report.judged import judged_lines
 from calib.report.numbers import SHOWN, value_and_sd
-from calib.report.press.terminal import console, text_of
+from calib.report.press.terminal import columns, console, text_of
 from calib.report.words.job import job_line
 from calib.report.words.requirement import three_sentences
 from calib.report.words.status import mark
@@ -46,12 +44,8 @@ def fit_and_shots(document: ResultRecord) -> str:
 
 
 def _parameter_table(parameters):
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
-    table.add_column("parameter", no_wrap=True)
-    table.add_column("unit")
-    for heading in ("value", "± sd", "tape", "difference", "sds"):
-        table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("status", no_wrap=True)
+    table = columns(("parameter", "unit", "value", "± sd", "tape", "difference", "sds", "status"),
+                    slice(2, 7))
     for p in parameters:
         label, factor = SHOWN[p.unit]
         value, sd = value_and_sd(p.value, p.sd, factor)
@@ -86,13 +80,8 @@ def _worst_table(document: ResultRecord, count: int = 5):
     worst = sorted(document.shots, key=lambda s: -abs(s.w or 0.0))
     shown = [s for s in worst if s.suspect]
     shown += [s for s in worst if not s.suspect][: max(0, count - len(shown))]
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
-                  title="Shots that fit worst (miss at the readings as they were, mm)")
-    for heading in ("shot", "pose", "target"):
-        table.add_column(heading, overflow="fold")
-    for heading in ("east", "north", "up", "w"):
-        table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("")
+    table = columns(("shot", "pose", "target", "east", "north", "up", "w", ""), slice(3, 7),
+                    "Shots that fit worst (miss at the readings as they were, mm)")
     for s in shown:
         miss = (f"{1000 * m:+.1f}" for m in np.array(s.miss.numbers, float))
         w = "-" if s.w is None else f"{s.w:+.1f}"

@@ -13,7 +13,7 @@ from calib.report.blocks import (
     value_cells,
     words,
 )
-from calib.report.figures.over_time import height, over_time
+from calib.report.figures.over_time import over_time
 from calib.report.numbers import SHOWN
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.job import job_words
@@ -50,7 +50,7 @@ def over_time_sections(document: TogetherRecord) -> list[Section]:
         *in_two("over-time", "Each quantity run by run, less its shared value",
                 "Points with 95 % bars: this quantity another in every run, everything else "
                 "shared. Grey band: 95 % of the shared value.", over_time, document.over_time,
-                height),
+                0.6, 1.75),
         Text(words(f"Runs: {numbered}.")),
         Table("This quantity another in every run, everything else shared. Lengths in mm, angles "
               "in deg.", ("quantity", "unit", "shared", "sd", "run", "run less shared",
@@ -60,13 +60,12 @@ def over_time_sections(document: TogetherRecord) -> list[Section]:
 
 def _of_runs(one):
     """Rows of one quantity: as it is shared, and in each run."""
-    label, factor = SHOWN[one.unit]
-    value, sd, decimals = value_cells(one.value, one.sd, one.unit)
+    value, sd, write = value_cells(one.value, one.sd, one.unit)
     told = [(run, v - one.value, s) for run, v, s in zip(one.runs, one.values, one.sds, strict=True)
             if v is not None]
     for k, (run, off, s) in enumerate(told):
-        shared = [Name(one.name), label, value, sd] if k == 0 else ["", "", None, None]
-        yield [*shared, run, fixed(off, decimals, factor, True), fixed(s, decimals, factor),
+        shared = [Name(one.name), SHOWN[one.unit][0], value, sd] if k == 0 else ["", "", None, None]
+        yield [*shared, run, write(off, sign=True), write(s),
                fixed(off / s if s else None, 1, 1.0, True)]
 
 
@@ -103,12 +102,10 @@ def _verdict(document):
 def _quantities(document):
     rows = []
     for q in document.quantities:
-        label, _ = SHOWN[q.unit]
-        value, sd, decimals = value_cells(q.value, q.sd, q.unit)
+        value, sd, write = value_cells(q.value, q.sd, q.unit)
         best = _best_alone(q)
-        rows.append([Name(q.name), label, value, sd if q.sd is not None else "held",
-                     None if best is None else fixed(best, decimals, SHOWN[q.unit][1]),
-                     None if best is None or not q.sd else fixed(best / q.sd, 2),
+        rows.append([Name(q.name), SHOWN[q.unit][0], value, sd if q.sd is not None else "held",
+                     write(best), None if best is None or not q.sd else fixed(best / q.sd, 2),
                      fixed(len(q.runs), 0)])
     doubt = "" if document.sharing.justified else (
         "As if the runs shared it, which they do not, and not to be entered. ")

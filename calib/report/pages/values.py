@@ -22,7 +22,7 @@ from calib.report.bootstrapped import bootstrap_blocks
 from calib.report.figures import dimensions, edge_maps, statistics, views
 from calib.report.figures import taped as taped_figures
 from calib.report.numbers import SHOWN
-from calib.report.pages.comparison import edge_sentence, shares_table
+from calib.report.pages.comparison import edge_sentence, shares_table, significance
 from calib.report.pages.entries import to_enter, writer
 from calib.report.spoken import spoken
 from calib.report.words.cautions import CAUTIONS
@@ -69,10 +69,9 @@ def entering(document: ResultRecord) -> Section:
 def _with_intervals(document):
     rows = []
     for p in document.parameters:
-        label, factor = SHOWN[p.unit]
-        value, sd, decimals = value_cells(p.value, p.sd, p.unit)
-        rows.append([Name(p.name), value, sd, fixed(p.low95, decimals, factor),
-                     fixed(p.high95, decimals, factor), label, p.status])
+        value, sd, write = value_cells(p.value, p.sd, p.unit)
+        rows.append([Name(p.name), value, sd, write(p.low95), write(p.high95), SHOWN[p.unit][0],
+                     p.status])
     table = Table("Every value with its 95 % interval", (
         "quantity", "value", "sd", "95 % from", "95 % to", "unit", "status"), rows, folded=True)
     curved = [Name(p.name).words for p in document.parameters if p.interval == "likelihood"]
@@ -123,10 +122,11 @@ def taped(document: ResultRecord, record: Taped) -> Section:
                 "values as dashed lines; significant ones are open diamonds.",
                 statistics.tape_pulls, (COLUMN, 0.95 + 0.19 * len(tests))),
         _map(record.edge.error, "taped-error", "Edge error of the taped set-up",
-             "edge error", edge_maps.taped_error, document),
+             "edge error", lambda figure, _: edge_maps.setup_error(figure, record.edge), document),
         Picture("shares", "What causes the taped edge error",
                 "Bars: the edge error each taped quantity would cause alone, with its share of "
-                "the whole in per cent.", edge_maps.taped_shares, (COLUMN, 2.9)),
+                "the whole in per cent.",
+                lambda figure, _: edge_maps.setup_shares(figure, record.edge), (COLUMN, 2.9)),
         _taped_table(record), shares_table(record.edge),
         Text(words("Where the tape took part in the solution, the test is that of a solution "
                    "without that one value: the two do not share it. A difference is called more "
@@ -144,26 +144,16 @@ def contradicted(record: Taped) -> list[str]:
 def _taped_table(record):
     rows = []
     for row in record.rows:
-        label, factor = SHOWN[row.unit]
-        solved, _, decimals = value_cells(row.solved, row.solved_sd or None, row.unit)
+        solved, _, write = value_cells(row.solved, row.solved_sd or None, row.unit)
         rows.append([
-            Name(row.quantity), label, fixed(row.tape, decimals, factor),
-            fixed(row.tape_sd, decimals, factor), solved,
-            fixed(row.difference, decimals, factor, True),
-            fixed(row.without, decimals, factor), fixed(row.without_sd, decimals, factor),
-            fixed(row.z, 1, 1.0, True), _significance(row),
-        ])
+            Name(row.quantity), SHOWN[row.unit][0], write(row.tape), write(row.tape_sd), solved,
+            write(row.difference, sign=True), write(row.without), write(row.without_sd),
+            fixed(row.z, 1, 1.0, True), significance(row)])
     return Table(
         "Taped against solved. Lengths in mm, angles in deg.",
         ("quantity", "unit", "tape", "tape sd", "solved", "solved less tape",
          "solved without this tape", "its sd", "in sds", "verdict"), rows,
         [row.significant for row in record.rows], folded=True)
-
-
-def _significance(row):
-    if row.z is None:
-        return "not tested"
-    return "more than chance" if row.significant else "agrees"
 
 
 def _edge_cost(document, record):

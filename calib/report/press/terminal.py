@@ -1,6 +1,7 @@
 """Sections as plain text for a terminal: the same words and numbers, without the pictures."""
 
 import io
+from collections.abc import Sequence
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -24,6 +25,16 @@ def text_of(out: Console) -> str:
     """What was printed, without blanks at the ends of lines; what was held together may part."""
     text = out.export_text().replace("\N{NO-BREAK SPACE}", " ")
     return "\n".join(line.rstrip() for line in text.splitlines()) + "\n"
+
+
+def columns(headings: Sequence[str], numbers: slice, title: str = "") -> RichTable:
+    """An empty table: those columns are of numbers, which stay whole; what is in others folds."""
+    table = RichTable(box=SIMPLE_HEAD, pad_edge=False, title=title or None, title_justify="left")
+    right = range(len(headings))[numbers]
+    for k, heading in enumerate(headings):
+        table.add_column(heading, justify="right" if k in right else "left", no_wrap=k in right,
+                         overflow="ellipsis" if k in right else "fold")
+    return table
 
 
 def plain(sections: list[Section]) -> str:

@@ -27,6 +27,10 @@ _NAMED = 3
 
 YES, YES_BUT, NO, OPEN, NOT_YET = "yes", "yes, but", "NO", "open", "NOT YET"
 
+#: Whether a set-up keeps the requirement; None where that is not known.
+_ENOUGH = {True: ("is good enough", YES), False: ("is not good enough", NO),
+           None: ("may or may not be good enough", OPEN)}
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -191,7 +195,8 @@ def taped_enough(document: ResultRecord) -> Answer:
     if not tape_can_be_judged(document):
         return Answer(OPEN, ("The taped set-up cannot be judged by this result: what is wrong with "
                              "it would be blamed on the tape.",))
-    answer, says = enough_says("The taped set-up", taped.edge, taped.good_enough)
+    word, answer = _ENOUGH[taped.good_enough]
+    says = words(f"The taped set-up {word}: ", *worst_of(taped.edge), ".")
     if taped.not_taped:
         answer, says = OPEN, words(
             f"The taped set-up {unjudged(taped.edge, taped.not_taped)} "
@@ -211,8 +216,7 @@ def keeps(document: Comparison, goal: float) -> Answer:
     what, source = f"The {document.edge_of} of the two", document.goal_source
     if document.edge is not None and document.not_taped:
         return Answer(OPEN, (f"{what} {unjudged(document.edge, document.not_taped)}",))
-    word, answer = {True: ("is good enough", YES), False: ("is not good enough", NO),
-                    None: ("may or may not be good enough", OPEN)}[document.good_enough]
+    word, answer = _ENOUGH[document.good_enough]
     stated = "" if source == "rig.toml" else f"; {source}"
     return Answer(answer, words(f"{what} {word} for the ", mm(goal, 0),
                                 f" mm required (95 %, worst over the envelope{stated})."))
@@ -237,14 +241,6 @@ def with_taped(edge: SetupError, missing: Sequence[str]) -> str:
 def _told(edge):
     """How many taped values move the edge."""
     return sum(1 for share in edge.shares if share.alone)
-
-
-def enough_says(what: str, edge: SetupError, good: bool | None) -> tuple[str, tuple[Part, ...]]:
-    """Whether a set-up keeps the requirement: the answer, and where it is worst by how much."""
-    word = {True: " is good enough: ", False: " is not good enough: ",
-            None: " may or may not be good enough: "}[good]
-    answer = {True: YES, False: NO, None: OPEN}[good]
-    return answer, words(what, word, *worst_of(edge), ".")
 
 
 def worst_of(edge: SetupError) -> tuple[Part, ...]:

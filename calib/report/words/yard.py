@@ -258,25 +258,15 @@ def off_plan(name: str, read: float, planned: float, below: float, above: float,
             f"{planned + above:.{digits}f} planned.")
 
 
-def kept_as(file: str, name: str) -> str:
-    """Where what a file was before is now."""
-    return f"The {file} of before is kept as {name}."
-
-
-def undetermined(count: int) -> str:
-    """Why there is no solution, where so many unknowns hang loose."""
-    return f"nothing fixes {count} of its unknowns, or combinations of them, yet"
-
-
 def taken_out(pose: str, target: str) -> str:
     """What it was that was taken out of a run; the pose is empty of a point that is no shot."""
     return f"{spoken(target)} of pose {pose}" if pose else "a point that is no shot"
 
 
-def unsolved(reason: str) -> str:
-    """Why the run has no result."""
-    return f"There is no result yet: {reason}."
-
+#: What a file was before, and its name now; why there is no solution, and no result.
+KEPT = "The {} of before is kept as {}."
+UNDETERMINED = "nothing fixes {} of its unknowns, or combinations of them, yet"
+UNSOLVED = "There is no result yet: {}."
 
 #: What is told of a fault of the program.
 FAULT = ("This is a fault of the program; the terminal says more. What was noted before is in the "
