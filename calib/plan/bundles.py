@@ -26,11 +26,13 @@ class Bundles:
 
     pose: np.ndarray  #: Int, shape (n,). Index into the poses.
     shots: np.ndarray  #: Bool, shape (n, t). Which of the targets are shot.
-    #: Shape (n, m, k). See `calib.plan.information.pose_rows`; the rows after the first
-    #: `heights` are zero.
-    rows: np.ndarray
-    heights: np.ndarray  #: Int, shape (n,).
+    rows: np.ndarray  #: Shape (n, m, k). See `calib.plan.information.pose_rows`.
     minutes: np.ndarray  #: Shape (n,). To settle and to shoot, without driving.
+
+    @property
+    def heights(self) -> np.ndarray:
+        """How many of the rows are not zero, int, shape (n,)."""
+        return 3 * self.shots.sum(1)
 
     def select(self, numbers: np.ndarray) -> "Bundles":
         """Some of them."""
@@ -79,23 +81,19 @@ def bundles_of(rig: Rig, parameters: np.ndarray, readings: np.ndarray, targets: 
     most = min(_POSES, _CANDIDATES // len(menu))
     poses = np.arange(len(readings))
     if len(poses) > most:
-        whole = whitened(design, covariance, np.arange(len(targets)), seen)
+        whole = whitened(design, covariance, poses, seen)
         poses = promising(Pool(whole, prior, np.arange(len(prior))[None]), form, most)
         design, covariance, seen = design[poses], covariance[poses], seen[poses]
     effort = rig.effort
     each = np.array([effort.of_shot(rig.targets[t]) for t in targets])
-    blocks = []
+    choices = []
     for bundle in menu:
-        here = np.all([seen[:, list(item)].any(1) for item in bundle], axis=0)
-        places = np.array([place for item in bundle for place in item])
-        rows = whitened(design[here], covariance[here], places, seen[here])
-        full = np.zeros((len(rows), design.shape[1], design.shape[2]))
-        full[:, : rows.shape[1]] = rows
-        shots = np.zeros((len(rows), len(targets)), bool)
-        shots[:, places] = seen[here][:, places]
-        blocks.append((poses[here], shots, full, np.full(len(rows), rows.shape[1]),
-                       effort.settle + shots @ each))
-    return Bundles(*(np.concatenate(part) for part in zip(*blocks, strict=True)))
+        here = np.flatnonzero(np.all([seen[:, list(item)].any(1) for item in bundle], axis=0))
+        places = [place for item in bundle for place in item]
+        choices.append((here, seen[here] & np.isin(np.arange(len(targets)), places)))
+    here, shots = (np.concatenate(part) for part in zip(*choices, strict=True))
+    return Bundles(poses[here], shots, whitened(design, covariance, here, shots),
+                   effort.settle + shots @ each)
 
 
 def promising(pool: Pool, form: np.ndarray, most: int) -> np.ndarray:

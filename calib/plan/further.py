@@ -223,16 +223,11 @@ def _known(prepared, problem, raw, stand):
 def _pool(prepared, placement, prior):
     """The bundles as seen from a stand whose placement is known by now."""
     task, bundles = prepared.task, prepared.bundles
-    rows = np.zeros_like(bundles.rows)
     design, covariance = pose_design(task.rig, task.parameters, prepared.readings,
                                      np.array(task.targets), task.noise, placement,
                                      prepared.candidates.noted)
-    for shots in np.unique(bundles.shots, axis=0):
-        where = np.flatnonzero((bundles.shots == shots).all(1))
-        own = bundles.pose[where]
-        rows[where, : 3 * shots.sum()] = whitened(design[own], covariance[own],
-                                                  np.flatnonzero(shots))
-    return replace(prepared.pool(1), rows=rows, prior=prior, heights=3 * bundles.shots.sum(1))
+    rows = whitened(design, covariance, bundles.pose, bundles.shots)
+    return replace(prepared.pool(1), rows=rows, prior=prior)
 
 
 def _where_it_is(prepared, problem, pool, last, placement):

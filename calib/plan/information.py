@@ -113,7 +113,7 @@ def pose_rows(
     placement : ndarray, shape (4,)
         Of the stand. It matters only where what is known of that stand is added to these rows.
     shot : ndarray of bool, shape (n_poses, n_targets), optional
-        Which targets are shot in which pose; the rows of the others are zero. All if not given.
+        Which targets are shot in which pose; their rows come first, then zeros. All if not given.
     noted : ndarray, shape (n_poses, n_pose_columns), optional
         What is noted of each pose; nothing if not given.
 
@@ -127,24 +127,23 @@ def pose_rows(
         some = slice(i, i + _CHUNK)
         design, covariance = pose_design(rig, parameters, readings[some], targets, noise, placement,
                                          None if noted is None else noted[some])
-        rows.append(whitened(design, covariance, np.arange(len(targets)),
-                             None if shot is None else np.asarray(shot)[some]))
+        made = np.ones((len(design), len(targets)), bool) if shot is None else shot[some]
+        rows.append(whitened(design, covariance, np.arange(len(design)), made))
     return np.concatenate(rows)
 
 
-def whitened(design: np.ndarray, covariance: np.ndarray, places: np.ndarray,
-             shot: np.ndarray | None = None) -> np.ndarray:
-    """Rows of the targets at some places of `pose_design`, (n, 3 * places, k).
+def whitened(design: np.ndarray, covariance: np.ndarray, pose: np.ndarray, shots: np.ndarray
+             ) -> np.ndarray:
+    """Rows of choices of targets (bool, shape (n, t)) in some of the poses of `pose_design`.
 
-    Those of targets not shot (`shot`, bool, of all places) are zero.
+    Shape (n, 3 t, k): the rows of what is shot, in the order of the targets, then zeros.
     """
-    k = (3 * places[:, None] + np.arange(3)).ravel()
-    own, part = design[:, k], covariance[:, k[:, None], k]
-    if shot is not None:
-        lost = np.repeat(~shot[:, places], 3, axis=1)
-        own = np.where(lost[:, :, None], 0.0, own)
-        part = np.where(lost[:, :, None] | lost[:, None, :], np.eye(len(k)), part)
-    rows: np.ndarray = whiteners_of(part) @ own
+    rows = np.zeros((len(pose), *design.shape[1:]))
+    choices, number = np.unique(shots, axis=0, return_inverse=True)
+    for i, choice in enumerate(choices):
+        where, k = np.flatnonzero(number.ravel() == i), np.flatnonzero(np.repeat(choice, 3))
+        own = pose[where]
+        rows[where, : len(k)] = whiteners_of(covariance[own][:, k[:, None], k]) @ design[own][:, k]
     return rows
 
 
