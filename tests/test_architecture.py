@@ -215,3 +215,36 @@ def test_numerics_touch_no_files(part):
         for node in ast.walk(tree(path)):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
                 assert node.func.id not in {"open", "print"}, f"{path.name} line {node.lineno}"
+
+
+def counted(tree):
+    """Lines that count unknowns: how many a stand has, or a slice up to how many a rig has."""
+    def of_rig(node):
+        return (isinstance(node, ast.Call) and getattr(node.func, "id", "") == "len"
+                and ast.unparse(node.args[0]).endswith("parameters"))
+
+    nodes = list(ast.walk(tree))
+    names = {ast.unparse(target) for node in nodes if isinstance(node, ast.Assign)
+             and of_rig(node.value) for target in node.targets}
+    for node in nodes:
+        if isinstance(node, ast.Slice):
+            ends = [end for end in (node.lower, node.upper) if end is not None]
+            if any(of_rig(end) or ast.unparse(end) in names for end in ends):
+                yield ends[0].lineno
+        elif isinstance(node, ast.Call) and ast.unparse(node) == "len(PLACEMENT)":
+            yield node.lineno
+
+
+def test_unknowns_are_counted_in_their_layout():
+    """Which columns an unknown has is asked of the layout; a chain knows its own alone."""
+    found = {str(path.relative_to(ROOT)): lines for path, part in modules()
+             if part not in {"chain", "run", "layout"} and (lines := list(counted(tree(path))))}
+    assert not found
+
+
+def test_counting_is_recognised():
+    """By the length itself or by its name; the length alone is none."""
+    assert list(counted(ast.parse("x[: len(run.rig.parameters)]"))) == [1]
+    assert list(counted(ast.parse("n = len(rig.parameters)\ny = x[n:]"))) == [2]
+    assert list(counted(ast.parse("np.zeros(p + len(PLACEMENT) * stands)"))) == [1]
+    assert not list(counted(ast.parse("n = len(rig.parameters)\ny = np.zeros(n)")))

@@ -33,7 +33,7 @@ from calib.adjust.observations import BlockGroup, Model, Observations, Predictio
 from calib.adjust.spectrum import NotDetermined
 from calib.adjust.tall import MANY, Tall
 from calib.adjust.threads import one_thread
-from calib.adjust.whitening import misclosure_covariance, whitened, whiteners_of
+from calib.adjust.whitening import block_whiteners, whitened, whiteners_of
 
 #: Steps taken together, by how much each has to be smaller than the one before, and what share of
 #: the tolerance the first that is not taken may have.
@@ -298,20 +298,17 @@ class _Problem:
     def freeze(self, x: np.ndarray, v: np.ndarray) -> _Frozen:
         """B and the whiteners of M = B Q B' + S at (x, v)."""
         by_readings = self.predict(x, v).by_readings
-        whole, reduced, eliminated = [], [], []
-        for group in self.observations.groups:
-            b = by_readings[group.rows]
-            q = self.reading_covariance[group.blocks]
-            try:
-                g = whiteners_of(misclosure_covariance(group.covariance, b, q))
-            except np.linalg.LinAlgError:
-                raise NotConverged(
-                    "the parameters ran away: readings drown the observations of a block"
-                ) from None
+        groups, reduced, eliminated = self.observations.groups, [], []
+        try:
+            whole = block_whiteners(groups, by_readings, self.reading_covariance)
+        except np.linalg.LinAlgError:
+            raise NotConverged(
+                "the parameters ran away: readings drown the observations of a block") from None
+        for group, g in zip(groups, whole, strict=True):
             mask = np.concatenate([self.observations.aside[group.rows],
                                    self.observations.readings_aside[group.blocks]], axis=1)
-            without, out = eliminate(g, block_columns(group.rows.shape[1], b), mask)
-            whole.append(g)
+            without, out = eliminate(
+                g, block_columns(group.rows.shape[1], by_readings[group.rows]), mask)
             reduced.append(without)
             eliminated.append(out)
         return _Frozen(by_readings, tuple(reduced), tuple(whole), tuple(eliminated))

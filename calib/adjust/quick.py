@@ -14,8 +14,8 @@ from functools import cached_property
 
 import numpy as np
 
-from calib.adjust.observations import Model, Observations, Prediction, Prior
-from calib.adjust.whitening import misclosure_covariance, whiteners_of
+from calib.adjust.observations import BlockGroup, Model, Observations, Prediction, Prior
+from calib.adjust.whitening import block_whiteners, whitened, whiteners_of
 
 _WORTH_ANOTHER_STEP, _PATIENCE = 3e-3, 6
 
@@ -178,12 +178,17 @@ class _Problems:
         return np.stack([o.readings for o in self.observations])
 
     @cached_property
-    def _covariances(self) -> list[tuple[np.ndarray, np.ndarray]]:
-        """Per group those of the observations and those of the readings."""
-        powerless = np.stack([o.powerless_covariance for o in self.observations])
-        return [(np.stack([o.groups[i].covariance for o in self.observations]),
-                 powerless[:, group.blocks])
-                for i, group in enumerate(self.observations[0].groups)]
+    def _reading_covariances(self) -> np.ndarray:
+        return np.stack([o.powerless_covariance for o in self.observations])
+
+    def _groups(self, which: np.ndarray) -> list[BlockGroup]:
+        """The blocks of some problems, one problem after the other."""
+        lane = np.arange(len(which))[:, None]
+        return [BlockGroup(
+            np.concatenate(group.rows + lane[..., None] * self._values.shape[1]),
+            np.concatenate(group.blocks + lane * len(self.sizes)),
+            np.concatenate([self.observations[w].groups[i].covariance for w in which]),
+        ) for i, group in enumerate(self.observations[0].groups)]
 
     @cached_property
     def _prior_whitener(self) -> np.ndarray:
@@ -204,26 +209,23 @@ class _Problems:
                        np.zeros(1))
 
     def _at(self, which: np.ndarray, parameters: np.ndarray) -> _States:
-        c, n = len(which), self._values.shape[1]
+        c, groups = len(which), self._groups(which)
         prediction = self.model(which, parameters, self._readings[which])
-        by_readings = prediction.by_readings.reshape(c, n, -1)
-        whole = np.empty((c, n + len(self.prior.values), 1 + len(self.free)))
-        whole[:, :n, 0] = self._values[which] - prediction.values.reshape(c, n)
-        whole[:, :n, 1:] = np.asarray(prediction.by_parameters)[:, self.free].reshape(c, n, -1)
-        block_chi2 = np.zeros((c, len(self.sizes)))
-        for group, (own, of_readings) in zip(self.observations[0].groups, self._covariances,
-                                             strict=True):
-            rows = group.rows
-            covariance = misclosure_covariance(
-                *(_stacked(a) for a in (own[which], by_readings[:, rows], of_readings[which])))
-            whitener = whiteners_of(covariance).reshape(c, *rows.shape, rows.shape[1])
-            whole[:, rows] = whitened = whitener @ whole[:, rows]
-            block_chi2[:, group.blocks] = np.sum(whitened[..., 0] ** 2, axis=2)
+        rows = np.column_stack([self._values[which].ravel() - prediction.values,
+                                np.asarray(prediction.by_parameters)[:, self.free]])
+        rows = whitened(groups, rows, block_whiteners(
+            groups, prediction.by_readings, np.concatenate(self._reading_covariances[which])))
+        block_chi2 = np.zeros(c * len(self.sizes))
+        for group in groups:
+            block_chi2[group.blocks] = np.sum(rows[group.rows, 0] ** 2, axis=1)
+        below = np.empty((c, len(self.prior.values), 1 + len(self.free)))
         for i, x in enumerate(parameters):
             h, by_parameters = self.prior.function(x)
-            whole[i, n:, 0] = self._prior_whitener @ (self.prior.values - h)
-            whole[i, n:, 1:] = self._prior_whitener @ by_parameters[:, self.free]
-        return _States(parameters, whole, block_chi2, np.sum(whole[:, n:, 0] ** 2, axis=1))
+            below[i, :, 0] = self._prior_whitener @ (self.prior.values - h)
+            below[i, :, 1:] = self._prior_whitener @ by_parameters[:, self.free]
+        whole = np.concatenate([rows.reshape(c, -1, rows.shape[1]), below], axis=1)
+        return _States(parameters, whole, block_chi2.reshape(c, -1),
+                       np.sum(below[:, :, 0] ** 2, axis=1))
 
     def row_weights(self, weights: np.ndarray) -> np.ndarray:
         """Those of blocks, (c, n_blocks), row by row; 1 of the prior's."""
@@ -231,11 +233,6 @@ class _Problems:
         for group in self.observations[0].groups:
             by_row[:, group.rows] = weights[:, group.blocks, None]
         return by_row
-
-
-def _stacked(array: np.ndarray) -> np.ndarray:
-    """Of problems by blocks, all blocks in one row."""
-    return array.reshape(-1, *array.shape[2:])
 
 
 def _weights(block_chi2: np.ndarray, sizes: np.ndarray) -> np.ndarray:

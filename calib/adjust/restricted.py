@@ -30,6 +30,7 @@ from scipy.optimize import nnls
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.observations import BlockGroup, Observations
+from calib.adjust.whitening import whiteners_of
 
 #: Below this a factor counts as this where its root is divided by.
 _LEAST_ROOT = 1e-8
@@ -278,25 +279,23 @@ class RestrictedLikelihood:
         for blocks in self._blocks:
             total = np.tensordot(_weights(blocks.pairs, theta), blocks.parts, 1)
             try:
-                lower = np.linalg.cholesky(total)
+                inverse = whiteners_of(total)
             except np.linalg.LinAlgError:
                 return None
-            inverse = np.linalg.inv(lower)
             design = inverse @ blocks.design
             misclosure = (inverse @ blocks.misclosure[..., None])[..., 0]
             flat = design.reshape(-1, design.shape[2])
             normal += flat.T @ flat
             right += flat.T @ misclosure.ravel()
-            log_det += 2 * np.log(np.einsum("gaa->ga", lower)).sum()
+            log_det -= 2 * np.log(np.einsum("gaa->ga", inverse)).sum()
             square += misclosure.ravel() @ misclosure.ravel()
             whitened.append((inverse, design, misclosure))
         try:
-            lower = np.linalg.cholesky(normal)
+            root = whiteners_of(normal).T
         except np.linalg.LinAlgError:
             return None
-        log_det += 2 * np.log(np.diag(lower)).sum()
+        log_det -= 2 * np.log(np.diag(root)).sum()
         square -= right @ np.linalg.solve(normal, right)
-        root = np.linalg.inv(lower).T
         return _Reduced(normal, right, root, -(log_det + square) / 2, whitened)
 
 

@@ -17,6 +17,7 @@ from typing import NamedTuple
 import numpy as np
 
 from calib.adjust.adjustment import Adjustment
+from calib.adjust.observations import BlockGroup
 from calib.adjust.reliability import GroupTest
 
 
@@ -34,22 +35,28 @@ def error_test(
     readings: Sequence[int] = (),
 ) -> ErrorTest:
     """Test rows and readings of one block that are set aside; rows as of `GroupTests.test`."""
-    wanted = [*(_of_rows(adjustment, row) for row in rows),
-              *(_of_reading(adjustment, block, j) for j in readings)]
-    parts = [part for part in wanted if part is not None]
-    size, free = len(wanted), adjustment.free
+    linearised, free, size = adjustment.linearised, adjustment.free, len(rows) + len(readings)
     shift = np.zeros(len(free))
     unpredicted = ErrorTest(GroupTest(0.0, 0, np.nan, np.zeros(size)), shift)
-    if len(parts) < size:
+    places = _places(linearised.groups, rows, block, readings)
+    estimates, links, own = [], [], []
+    for i, member, column in places:
+        out, of_block = linearised.eliminated[i], linearised.groups[i].rows[member]
+        at = np.flatnonzero(out.where == member)
+        if not out.seen[at, column].any():
+            return unpredicted
+        k = (out.estimator[at, column] @ linearised.whole[i][member])[0]
+        estimates.append(k @ linearised.raw[of_block])
+        links.append(k @ linearised.by_parameters[of_block])
+        own.append(out.covariance[at[0], column])
+    if len(places) < size:
         return unpredicted
-    c = adjustment.covariance[np.ix_(free, free)]
-    t = np.array([part.estimate for part in parts])
-    link = np.array([part.link for part in parts])
+    c, t, link = adjustment.covariance[np.ix_(free, free)], np.array(estimates), np.array(links)
     covariance = link @ c @ link.T
-    for i, one in enumerate(parts):
-        for j, other in enumerate(parts):
-            if one.where == other.where:
-                covariance[i, j] += one.covariance[other.column]
+    for one, place in enumerate(places):
+        for other, (*of_other, column) in enumerate(places):
+            if [*place[:2]] == of_other:
+                covariance[one, other] += own[one][column]
     try:
         weighted = np.linalg.solve(covariance, t)
     except np.linalg.LinAlgError:  # without them next to nothing is known of what they depend on
@@ -60,43 +67,13 @@ def error_test(
     return ErrorTest(GroupTest(float(t @ weighted), size, np.nan, sign * t), shift)
 
 
-class _Part(NamedTuple):
-    """One error: its estimate, its row of N and of L, and which it is."""
-
-    where: object
-    column: int
-    estimate: float
-    covariance: np.ndarray
-    link: np.ndarray
-
-
-def _of_rows(adjustment: Adjustment, row: int) -> _Part | None:
-    for i, group in enumerate(adjustment.linearised.groups):
-        found = np.argwhere(group.rows == row)
-        if len(found):
-            return _of_block(adjustment, i, *found[0])
-    raise ValueError(f"there is no observation {row}")
-
-
-def _of_reading(adjustment: Adjustment, block: int | None, j: int) -> _Part | None:
-    for i, group in enumerate(adjustment.observations.groups):
-        found = np.flatnonzero(group.blocks == block)
-        if len(found):
-            return _of_block(adjustment, i, found[0], group.rows.shape[1] + j)
-    return None
-
-
-def _of_block(adjustment: Adjustment, i: int, member: int, column: int) -> _Part | None:
-    linearised = adjustment.linearised
-    out = linearised.eliminated[i]
-    at = np.flatnonzero(out.where == member)
-    if not len(at) or not out.seen[at[0], column]:
-        return None
-    at = at[0]
-    rows = linearised.groups[i].rows[member]
-    k = out.estimator[at, column] @ linearised.whole[i][member]
-    return _Part((i, int(member)), int(column), float(k @ linearised.raw[rows]),
-                 out.covariance[at, column], k @ linearised.by_parameters[rows])
+def _places(groups: Sequence[BlockGroup], rows: Sequence[int], block: int | None,
+            readings: Sequence[int]) -> list[tuple[int, int, int]]:
+    """Group, block within it, and column of H of each value; of those that are in no block none."""
+    return [*((i, member, column) for row in rows for i, group in enumerate(groups)
+              for member, column in np.argwhere(group.rows == row).tolist()),
+            *((i, member, group.rows.shape[1] + j) for i, group in enumerate(groups)
+              for member in np.flatnonzero(group.blocks == block).tolist() for j in readings)]
 
 
 @dataclass(frozen=True)

@@ -42,6 +42,20 @@ def whiteners_of(covariances: np.ndarray) -> np.ndarray:
     return np.linalg.inv(np.linalg.cholesky(covariances))
 
 
+def block_whiteners(groups: Sequence[BlockGroup], by_readings: np.ndarray,
+                    reading_covariance: np.ndarray) -> list[np.ndarray]:
+    """G of the blocks of each group, from B of all rows, (n, k), and Q, (n_blocks, k, k).
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If a block's M is not positive definite.
+    """
+    return [whiteners_of(misclosure_covariance(group.covariance, by_readings[group.rows],
+                                               reading_covariance[group.blocks]))
+            for group in groups]
+
+
 @overload
 def whitened(groups: Sequence[BlockGroup], array: np.ndarray, whiteners: Sequence[np.ndarray]
              ) -> np.ndarray: ...

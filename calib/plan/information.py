@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from calib.adjust.whitening import misclosure_covariance
+from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
 from calib.layout import RIG, Layout, layout_of, placed
@@ -144,7 +144,7 @@ def whitened(design: np.ndarray, covariance: np.ndarray, places: np.ndarray,
         lost = np.repeat(~shot[:, places], 3, axis=1)
         own = np.where(lost[:, :, None], 0.0, own)
         part = np.where(lost[:, :, None] | lost[:, None, :], np.eye(len(k)), part)
-    rows: np.ndarray = np.linalg.solve(np.linalg.cholesky(part), own)
+    rows: np.ndarray = whiteners_of(part) @ own
     return rows
 
 

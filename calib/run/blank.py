@@ -85,7 +85,10 @@ def blank_files(
         "readings.csv": _readings(rig, warning),
         "shots.csv": _shots(rig, warning),
         "tape.csv": _tape(rig) + _taped(rig, begun.taped),
-        "check.csv": _check(),
+        "check.csv": (
+            "# Check shots, if you have any: columns as in shots.csv, never used in the solve.\n"
+            "# Their poses are rows of readings.csv too; best are poses with no row in shots.csv.\n"
+            "shot,pose,target,east,north,up\n"),
     }
 
 
@@ -235,12 +238,4 @@ def _tape(rig):
         ])
         + "# Quantities (those of a pin or mark only count where it is shot):\n" + _columns(rows)
         + "quantity,value,sd,unit\n"
-    )
-
-
-def _check():
-    return (
-        "# Check shots, if you have any: columns as in shots.csv, never used in the solve.\n"
-        "# Their poses are rows of readings.csv too; best are poses with no row in shots.csv.\n"
-        "shot,pose,target,east,north,up\n"
     )

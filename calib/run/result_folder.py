@@ -99,7 +99,11 @@ def replace_result(place: ResultPlace, files: Mapping[str, bytes | str],
         held = write.manifest_of(folder)
         if reason := _unfit(folder, None):
             raise InputError.of(folder, *reason)
-        return _said(held, place.held, {*files, *to_come}) + _swap(folder, files, held or {})
+        gone = sorted(set(held or ()) - {*files, *to_come})
+        return [*(["another calib wrote a result there meanwhile; it was replaced as a whole"]
+                  if held != place.held else []),
+                *(["gone with the result they were made from: " + ", ".join(gone)] if gone else []),
+                *_swap(folder, files, held or {})]
 
 
 @contextlib.contextmanager
@@ -165,17 +169,6 @@ def add_to_result(place: ResultPlace, numbers: Mapping[str, bytes | str],
         others = {name: (folder / name).read_bytes() for name in held.keys() - numbers.keys()
                   - files.keys() if (folder / name).is_file()}
         return _swap(folder, {**others, **numbers, **files}, held)
-
-
-def _said(held, before, files):
-    """What there is to say of the result that is replaced."""
-    said = []
-    if held != before:
-        said.append("another calib wrote a result there meanwhile; it was replaced as a whole")
-    gone = sorted(set(held or ()) - set(files))
-    if gone:
-        said.append("gone with the result they were made from: " + ", ".join(gone))
-    return said
 
 
 def _swap(folder, files, held):

@@ -42,7 +42,7 @@ def added(text: str, kind: Kind, rows: Sequence[Cells]) -> str:
     if not text.strip():
         text = ",".join(kind.columns) + "\n"
     text, grid = _with_room(text, kind, kind.columns, rows)
-    end = _line_end(text)
+    end = "\r\n" if "\r\n" in text else "\n"
     body = text if text.endswith(("\n", "\r")) else text + end
     return body + "".join(_line(grid, row, kind.numeric) + end for row in rows)
 
@@ -141,8 +141,3 @@ def _line(grid: Grid, cells: Cells, numeric: Sequence[str], before: Row | None =
 
 def _pointed(cell, dialect):
     return cell if dialect.decimal == STRICT.decimal else cell.replace(",", ".")
-
-
-def _line_end(text):
-    return "\r\n" if "\r\n" in text else "\n"
-

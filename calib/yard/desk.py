@@ -188,7 +188,7 @@ def take_entries(session: Session, body: bytes) -> dict[str, Any]:
         kept[free_path(folder / f"earlier-{ENTRIES}").name] = before
     write_whole(folder, {ENTRIES: body, **kept})
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
-    says = [*determined_says(found, rig), *(say.KEPT.format(ENTRIES, name) for name in kept)]
+    says = [*determined_says(found, rig), *(say.KEPT_AS.format(ENTRIES, name) for name in kept)]
     return {"determines": says} | desk_view(session)
 
 

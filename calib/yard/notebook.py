@@ -8,7 +8,7 @@ import json
 import threading
 from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
-from itertools import count
+from itertools import chain, count
 from pathlib import Path
 
 from pydantic import ConfigDict, TypeAdapter
@@ -300,9 +300,8 @@ class Notebook:
 
 def free_name(name: str, taken: Container[str]) -> str:
     """A name, with a number where it is taken."""
-    if name not in taken:
-        return name
-    return next(free for free in (f"{name}-{k}" for k in count(2)) if free not in taken)
+    return next(free for free in chain([name], (f"{name}-{k}" for k in count(2)))
+                if free not in taken)
 
 
 def _poses(rig):
@@ -311,10 +310,8 @@ def _poses(rig):
 
 def _copied(text, shot):
     """The shot that has the same coordinates; None if there is none."""
-    for row in rows.all_rows(text, _SHOTS):
-        if all(_alike(row.get(axis, ""), shot[axis]) for axis in AXES):
-            return row["shot"]
-    return None
+    return next((row["shot"] for row in rows.all_rows(text, _SHOTS)
+                 if all(_alike(row.get(axis, ""), shot[axis]) for axis in AXES)), None)
 
 
 def _text_of(notes):

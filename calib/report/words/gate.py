@@ -184,7 +184,7 @@ def too_many_says(remaining: Sequence[str], readings: Sequence[str]) -> str:
 
 
 def _left(out: Sequence[Share]):
-    says = f"Set aside: {', '.join(map(_share, out))}."
+    says = f"{', '.join(map(_share, out))} took no part."
     too_much = [share for share in out if share.too_much]
     return f"{says} {not_slips_says(too_much)}" if too_much else says
 

@@ -264,7 +264,7 @@ def taken_out(pose: str, target: str) -> str:
 
 
 #: What a file was before, and its name now; why there is no solution, and no result.
-KEPT = "The {} of before is kept as {}."
+KEPT_AS = "The {} of before is kept as {}."
 UNDETERMINED = "nothing fixes {} of its unknowns, or combinations of them, yet"
 UNSOLVED = "There is no result yet: {}."
 
