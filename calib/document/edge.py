@@ -36,8 +36,8 @@ class Reach(Record):
 class Summary(Record):
     """Over the envelope, m."""
 
-    worst: Unbounded
-    rms: Unbounded
+    worst: Unbounded = Field(description="largest")
+    rms: Unbounded = Field(description="root mean square")
     p95: Unbounded = Field(description="95 % of it is below")
 
 
@@ -77,7 +77,7 @@ class WorstAt(Record):
     """Where an edge error is largest."""
 
     point: Text
-    reach: Text
+    reach: Text = Field(description="name of the reach")
     joints: dict[Text, Number] = Field(description="deg")
     error: House = Field(description="m")
 
@@ -114,16 +114,16 @@ class TapedRow(Record):
 
     quantity: Text
     unit: Unit
-    tape: Number
-    tape_sd: Spread
-    solved: Number
-    solved_sd: Maybe
+    tape: Number = Field(description="taped value")
+    tape_sd: Spread = Field(description="of that")
+    solved: Number = Field(description="solved value")
+    solved_sd: Maybe = Field(description="of that")
     difference: Maybe = Field(description="solved less tape")
-    difference_sd: Maybe
+    difference_sd: Maybe = Field(description="of the difference")
     z: Maybe = Field(description="of the solution without this value")
     used: Flag = Field(description="it took part in the solution")
     without: Maybe = Field(description="solved without this value")
-    without_sd: Maybe
+    without_sd: Maybe = Field(description="of without")
     significant: Flag
 
 
@@ -138,7 +138,7 @@ class Joint(Record):
 class Taped(Record):
     """Taped against solved."""
 
-    level: Number
+    level: Number = Field(description="of each test")
     limit: Number = Field(description="of z")
     rows: list[TapedRow]
     joint: Joint

@@ -24,8 +24,8 @@ class OwnRow(Record):
 
     name: Text
     unit: Text = Field(description="m or deg")
-    held: Number
-    solved: Number
+    held: Number = Field(description="what the system takes for granted")
+    solved: Number = Field(description="what it should be")
     moves: Unbounded = Field(description="the edge, at worst, by that alone, m")
 
 
@@ -35,14 +35,14 @@ class LeftOutRow(Record):
     name: Text
     means: Text
     unit: Text = Field(description="m or deg")
-    solved: Number
+    solved: Number = Field(description="what it should be")
     old: Maybe = Field(description="as taped; null if it was not")
 
 
 class Entered(Record):
     """The yard's own list of what is typed, in its order."""
 
-    title: Text
+    title: Text = Field(description="of the list")
     definition: dict = Field(description="entries.toml as it was understood")
     rows: list[EntryRow]
     rounding: Unbounded = Field(

@@ -33,11 +33,36 @@ Text = Annotated[str, Field(strict=True, max_length=20_000), AfterValidator(_sho
 Unit = Literal["m", "deg"]
 
 
+#: Of keys that mean the same wherever they stand without a description of their own.
+_MEANINGS = {
+    "name": "of what the row is about", "title": "in words", "unit": "of the values beside it",
+    "says": "in words, as the report has it", "means": "what it is, and which way is positive",
+    "shot": "its id", "pose": "its id", "target": "its name in the rig", "point": "a target",
+    "reading": "its name in the rig", "quantity": "a parameter or a derived quantity",
+    "value": "as solved or as taped", "sd": "one standard deviation",
+    "chi2": "sum of squares, each in its sds", "dof": "degrees of freedom",
+    "statistic": "what is held against limit",
+    "chance": "that a clean run looks as bad; null where there is nothing to tell it by",
+    "passed": "whether it may be as it is", "significant": "by more than chance",
+    "redundancy": "redundancy number: the share of an error that the residual shows",
+    "suspect": "out for a single test", "correlation": "from -1 to 1",
+    "east": "component to the east", "north": "component to the north",
+    "up": "component upwards",
+}
+
+
+def _explained(schema: dict[str, Any]) -> None:
+    for name, key in schema["properties"].items():
+        if name in _MEANINGS and "$ref" not in key:
+            key.setdefault("description", _MEANINGS[name])
+
+
 class Record(BaseModel):
     """A table of a document; keys may be added within a schema."""
 
     # Built when first used: a table within another is built with it, not also by itself.
-    model_config = ConfigDict(extra="allow", populate_by_name=True, defer_build=True)
+    model_config = ConfigDict(extra="allow", populate_by_name=True, defer_build=True,
+                              json_schema_extra=_explained)
 
     @classmethod
     def like(cls, found: object, /, **own: Any) -> Self:
@@ -107,14 +132,14 @@ class Axes(Vector):
 class House(Vector):
     """In the levelled house frame, from the boom foot."""
 
-    forward: Maybe
-    left: Maybe
+    forward: Maybe = Field(description="component ahead")
+    left: Maybe = Field(description="component to the left")
     up: Maybe
 
 
 class Components(Vector):
     """Along the boom plane, across it to the left, and up."""
 
-    along: Maybe
-    across: Maybe
+    along: Maybe = Field(description="component ahead")
+    across: Maybe = Field(description="component to the left")
     up: Maybe

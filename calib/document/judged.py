@@ -25,21 +25,21 @@ from calib.document.fields import (
 class Suspect(Record):
     """A value, or a pose, that does not fit the others."""
 
-    kind: Text
+    kind: Text = Field(description="shot, reading, pose, tape or sight")
     name: Text = Field(description="as --set-aside takes it")
     statistic: Statistic
     dof: Count
     limit: Number = Field(description="of the statistic")
     chance: Maybe = Field(description="that the worst value of a good run is as far out")
-    beyond_chance: Flag
+    beyond_chance: Flag = Field(description="whether a clean run seldom looks as bad")
     says: Text
 
 
 class Tests(Record):
     """Levels and critical values of the tests of single values."""
 
-    alpha: Number
-    power: Number
+    alpha: Number = Field(description="level of the test of a single value")
+    power: Number = Field(description="with which a just detectable error is found")
     w: Number = Field(description="critical value")
     tau: Maybe = Field(description="critical value")
     delta0: Number = Field(description="detectable at that level and power, sds")
@@ -53,17 +53,17 @@ class Effect(Record):
     name: Text
     unit: Unit
     with_: Maybe = Field(alias="with", description="with everything")
-    without: Maybe
-    sd_without: Spread | None
+    without: Maybe = Field(description="without the values that were left out")
+    sd_without: Spread | None = Field(description="of that")
     in_sd: Maybe = Field(description="with less without, in sds of the first")
 
 
 class WithoutSuspects(Record):
     """The result without the suspects beside the one with them."""
 
-    without: list[Text]
+    without: list[Text] = Field(description="names of the values that were left out")
     parameters: Annotated[list[Effect], Field(min_length=1)]
-    variance_factor: Annotated[Statistic, Field(ge=0)] | None
+    variance_factor: Annotated[Statistic, Field(ge=0)] | None = Field(description="chi2 over dof")
     dof: Count
 
 
@@ -71,7 +71,7 @@ class Aside(Record):
     """A value that was set aside, and why."""
 
     name: Text
-    reason: Text
+    reason: Text = Field(description="why it was set aside")
 
 
 class AsideShot(Record):
@@ -93,19 +93,20 @@ class SetAside(Record):
     choice: Text = Field(description="as --set-aside was given")
     values: list[Aside]
     shots: list[AsideShot]
-    effect: list[Effect] | None
+    effect: list[Effect] | None = Field(
+        description="what it changed of the parameters; null where that cannot be solved")
 
 
 class Noise(Record):
     """How many times its stated sd a kind of value scatters."""
 
     name: Text
-    times: Unbounded
+    times: Unbounded = Field(description="estimated over stated sd")
     sd: Unbounded = Field(description="of times")
-    low95: Unbounded
-    high95: Unbounded
+    low95: Unbounded = Field(description="lower end of 95 %")
+    high95: Unbounded = Field(description="upper end of 95 %")
     redundancy: Maybe
-    differs: Flag
+    differs: Flag = Field(description="whether that is surely not 1")
     says: Text
 
 
@@ -113,7 +114,7 @@ class Trend(Record):
     """A systematic part that the residuals show."""
 
     name: Text
-    slope: Unbounded
+    slope: Unbounded = Field(description="of the residuals against what it is named after")
     sd: Unbounded
     unit: Text = Field(description="of slope and sd")
     chi2: Unbounded
@@ -136,13 +137,14 @@ class Missed(Record):
 class HeldOut(Record):
     """Poses predicted from the others."""
 
-    count: Count
-    folds: Count
+    count: Count = Field(description="shots that were predicted")
+    folds: Count = Field(description="groups of poses, each left out once")
     missing_poses: list[Text] = Field(description="without which the rest does not fix the machine")
     rms_3d: Spread = Field(description="m")
     predicted_rms_3d: Unbounded = Field(description="m")
     max_3d: Spread = Field(description="m")
-    standardised_sd: Unbounded
+    standardised_sd: Unbounded = Field(
+        description="of the misses in their own sds; 1 if those are right")
     chi2: Statistic
     dof: Count
     chance: Maybe
@@ -172,11 +174,11 @@ class Offset(Record):
 class Check(Record):
     """The check shots against their predictions."""
 
-    count: Count
+    count: Count = Field(description="check shots")
     rms_3d: Spread = Field(description="m")
     max_3d: Spread = Field(description="m")
     tolerance: Spread = Field(description="m")
-    passed: Flag
+    passed: Flag = Field(description="whether all are within the tolerance")
     offset: Offset | None
     shots: list[Checked]
 
@@ -207,20 +209,21 @@ class Undetected(Record):
 class Correlated(Record):
     """Two parameters that the shots can hardly tell apart."""
 
-    one: Text
-    other: Text
+    one: Text = Field(description="name of a parameter")
+    other: Text = Field(description="name of the other")
     correlation: Number
 
 
 class Identifiability(Record):
     """What the shots tell without the tape."""
 
-    singular_values: list[Unbounded]
-    rank: Count
-    condition: Unbounded
-    o1: Unbounded = Field(description="observability indices")
-    o2: Unbounded
-    o3: Unbounded
+    singular_values: list[Unbounded] = Field(description="of the scaled design, largest first")
+    rank: Count = Field(description="of the scaled design")
+    condition: Unbounded = Field(description="largest over smallest singular value")
+    o1: Unbounded = Field(description="first observability index: geometric mean of the singular "
+                          "values over the root of the number of poses")
+    o2: Unbounded = Field(description="the second: smallest over largest singular value")
+    o3: Unbounded = Field(description="the third: the smallest singular value")
     correlated: list[Correlated]
 
 
@@ -234,10 +237,10 @@ class Weak(Record):
 class ShotCorrelation(Record):
     """The test of each shot's error against that of the shot before."""
 
-    coefficient: Number
+    coefficient: Number = Field(description="of each error with the next")
     chance: Maybe
-    pairs: Count
-    order: Literal["time", "file"]
+    pairs: Count = Field(description="of shots one after another")
+    order: Literal["time", "file"] = Field(description="what one after another means")
 
 
 class SurveyScale(Record):
@@ -258,34 +261,38 @@ class OutOfPlace(Record):
 class OtherMachine(Record):
     """A machine that fits the shots as well: mirrored, relabelled, exchanged."""
 
-    machine: Text
+    machine: Text = Field(description="what it differs by")
     edit: Text | None = Field(description="of the files, that makes it")
     differs: list[Text] = Field(description="parameters")
     shots_chi2: Statistic = Field(description="how much worse it fits the shots")
     tape_chi2: Statistic = Field(description="how much worse it fits the tape")
-    evidence: Statistic
-    told_by: Text | None
-    would_tell: Text | None
+    evidence: Statistic = Field(
+        description="for the reported machine, in chi2; negative where the other is likelier")
+    told_by: Text | None = Field(description="what rules it out")
+    would_tell: Text | None = Field(description="the parameter whose taped value would tell best")
     says: Text
 
 
 class Plausible(Record):
     """Values out of place, and the machines that the shots fit as well."""
 
-    passed: Flag
+    passed: Flag = Field(
+        description="whether nothing is out of place and no other machine fits as well")
     out_of_range: list[OutOfPlace]
     far_from_start: list[OutOfPlace]
     equivalents: list[OtherMachine]
-    would_tell: list[Text]
-    keep_out: list[Text]
+    would_tell: list[Text] = Field(
+        description="the fewest parameters whose taped values tell the machines apart")
+    keep_out: list[Text] = Field(
+        description="what to tape to keep out every machine that exchanges labels")
 
 
 class Goal(Record):
     """What the edge must be known to and is known to, worst over the envelope."""
 
     edge: Spread = Field(description="at 95 %, m")
-    source: Text
-    confidence: Chance
+    source: Text = Field(description="what the goal was taken from")
+    confidence: Chance = Field(description="of within95 and in_use95")
     sd: Unbounded = Field(description="1 sd, m; null where it can be told nowhere")
     within95: Unbounded = Field(description="m")
     sd_in_use: Unbounded = Field(None, description="worst over the envelope with the noise of the "
@@ -295,7 +302,7 @@ class Goal(Record):
                               "values share and that is just too small to be found, m; null if "
                               "not asked")
     reach: Text | None = Field(description="where that is")
-    met: Flag
+    met: Flag = Field(description="whether within95 keeps the goal")
 
 
 class Gate(Record):
@@ -315,11 +322,11 @@ class Verdict(Record):
     passed: Flag = Field(description="every gate did")
     gates: list[Gate]
     reasons: list[Text] = Field(description="what failed first")
-    notes: list[Text]
+    notes: list[Text] = Field(description="what to know besides")
     explained: Text | None = Field(None, description="one shared error that explains as well what "
                                    "does not fit")
     error_rate: Chance = Field(description="that the tests together condemn a clean run")
-    shared_by: Text
+    shared_by: Text = Field(description="how the tests share the chance to condemn a clean run")
 
     @property
     def failed(self) -> list[str]:

@@ -32,8 +32,8 @@ class ResultRecord(Record):
                               "first 12 digits of a SHA-256; empty for a run in memory")
     job: solved.Job = Field(default_factory=solved.Job)
     rig: solved.Rig
-    converged: Flag
-    iterations: Count
+    converged: Flag = Field(description="whether the last step was small enough")
+    iterations: Count = Field(description="steps of the solver")
     parameters: Annotated[list[solved.Parameter], Field(min_length=1)] = Field(
         description="in the rig's order")
     derived: list[solved.Derived]

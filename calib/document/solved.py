@@ -32,14 +32,14 @@ class Run(Record):
 class Job(Record):
     """What rig.toml states of the job; null where it does not."""
 
-    machine: Text | None = None
-    serial: Text | None = None
-    attachment: Text | None = None
-    place: Text | None = None
-    date: Text | None = None
+    machine: Text | None = Field(None, description="name of the machine")
+    serial: Text | None = Field(None, description="serial number")
+    attachment: Text | None = Field(None, description="what hangs on the coupler")
+    place: Text | None = Field(None, description="where it was shot")
+    date: Text | None = Field(None, description="when, as written")
     by: Text | None = Field(None, description="who measured")
-    instrument: Text | None = None
-    notes: Text | None = None
+    instrument: Text | None = Field(None, description="what it was shot with")
+    notes: Text | None = Field(None, description="as written")
 
 
 class Rig(Record):
@@ -63,10 +63,11 @@ class Parameter(Record):
     interval: Literal["linear", "likelihood"] = Field(
         "linear", description="whose ends: 1.96 sd, or the likelihood's where that is wrong")
     tape: Maybe = Field(description="taped value; null where not taped")
-    tape_sd: Spread | None
+    tape_sd: Spread | None = Field(description="stated sd of the taped value")
     difference: Maybe = Field(description="value less tape")
     z: Maybe = Field(description="difference in its sds")
-    status: Literal["estimated", "tape only", "held"]
+    status: Literal["estimated", "tape only", "held"] = Field(
+        description="where the value comes from")
 
 
 class Derived(Record):
@@ -82,8 +83,8 @@ class Derived(Record):
 class Covariance(Record):
     """Of every estimated unknown: parameters, then stands, then set-ups."""
 
-    names: list[Text]
-    units: list[Unit]
+    names: list[Text] = Field(description="of the unknowns")
+    units: list[Unit] = Field(description="one for each name")
     matrix: list[list[Number]] = Field(description="products of the units of row and column")
 
     @model_validator(mode="after")
@@ -105,8 +106,8 @@ class Covariance(Record):
 class Correlation(Record):
     """Two parameters that are strongly correlated."""
 
-    first: Text
-    second: Text
+    first: Text = Field(description="name of an unknown")
+    second: Text = Field(description="name of the other")
     correlation: Number
 
 
@@ -124,9 +125,9 @@ class Machine(Record):
 
     source: Text = Field(description="where it comes from")
     sha256: Text = Field(description="of that result; empty where it is of several runs")
-    names: list[Text]
-    units: list[Unit]
-    values: list[Number]
+    names: list[Text] = Field(description="of the parameters")
+    units: list[Unit] = Field(description="one for each name")
+    values: list[Number] = Field(description="one for each name, m or deg")
     root: list[list[Number]] = Field(
         description="a row per value that took part: square root of the information, "
         "reciprocal units; covariance = inverse of root' root where that exists")
@@ -195,7 +196,7 @@ class Corrected(Vector):
     east: Maybe
     north: Maybe
     up: Maybe
-    orientation: Maybe
+    orientation: Maybe = Field(description="of its circle, clockwise")
 
 
 class SetUpAlone(Record):
@@ -228,11 +229,11 @@ class Pose(Record):
     """A row of readings.csv, shot or not."""
 
     pose: Text
-    stand: Text
+    stand: Text = Field(description="where the machine stood")
     readings: dict[Text, Number] = Field(description="as read, deg")
     joints: dict[Text, Number] = Field(description="as solved, deg")
     edge_sd: Spread | None = Field(description="of the edge in this pose, m")
-    time: Text | None
+    time: Text | None = Field(description="of the readings, as written; null where not written")
 
 
 class VectorTest(Record):
@@ -282,7 +283,7 @@ class Reading(Record):
     w: Maybe = Field(description="standardised")
     tau: Maybe = Field(description="standardised, scaled by the run's own misfit")
     redundancy: Maybe
-    detectable: Unbounded
+    detectable: Unbounded = Field(description="least error that its test finds")
     suspect: Flag
     says: Text | None = Field(description="of a reading that nothing checks")
     unit: Text = Field("deg", description="of correction and detectable, deg or m")
@@ -291,12 +292,13 @@ class Reading(Record):
 class Fit(Record):
     """How well everything fits together."""
 
-    observations: Count
-    shot_coordinates: Count
-    tape_values: Count
+    observations: Count = Field(description="all that took part")
+    shot_coordinates: Count = Field(description="of those")
+    tape_values: Count = Field(description="of those")
     machine_values: Count = Field(0, description="what is known of the machine from other shots")
-    set_up_values: Count
-    unknowns: Count
+    set_up_values: Count = Field(
+        description="of those, known points and what was stated of set-ups")
+    unknowns: Count = Field(description="that were estimated")
     dof: Count = Field(description="degrees of freedom")
     variance_factor: Annotated[Statistic, Field(ge=0)] | None = Field(description="chi2 over dof")
     chi2: Annotated[Statistic, Field(ge=0)]
@@ -328,9 +330,9 @@ class BootstrapRow(Record):
 class Bootstrap(Record):
     """The run solved again with poses drawn from its own, with replacement, stand by stand."""
 
-    replicates: Count
+    replicates: Count = Field(description="how many times it was solved again")
     left_out: Count = Field(description="replicates that do not determine the machine")
-    seed: Count
+    seed: Count = Field(description="of the draw")
     limit: Spread = Field(description="ratios from one over this to this are chance")
     rows: list[BootstrapRow]
     says: Text

@@ -62,3 +62,11 @@ def test_every_record_says_what_it_is(which):
     schema = json.loads(CliRunner().invoke(application(), ["schema", which]).stdout)
     Draft202012Validator.check_schema(schema)
     assert [n for n, table in schema["$defs"].items() if not table.get("description")] == []
+
+
+def test_every_key_of_a_result_says_what_it_means(validator):
+    """By itself, or by the table that stands there."""
+    tables = {"result": validator.schema, **validator.schema["$defs"]}
+    assert [(table, name) for table, shape in tables.items()
+            for name, key in shape.get("properties", {}).items()
+            if "description" not in key and "#/$defs/" not in json.dumps(key)] == []
