@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from calib.document.edge import Joint, SetupError
-from calib.document.fields import Flag, Maybe, Record, Unit
+from calib.document.fields import Flag, Maybe, MaybeSpread, Record, Unit
 
 
 class ComparedRow(Record):
@@ -14,16 +14,16 @@ class ComparedRow(Record):
     quantity: str
     unit: Unit = Field(description="of all values of this row")
     first: Maybe
-    first_sd: Maybe
+    first_sd: MaybeSpread
     second: Maybe
-    second_sd: Maybe
+    second_sd: MaybeSpread
     difference: Maybe = Field(description="second less first")
-    difference_sd: Maybe
+    difference_sd: MaybeSpread
     z: Maybe = Field(description="difference in its sds; null where it cannot be tested")
     significant: Flag
     prior: Flag | None = Field(None, description="this taped value took part in the solution")
     without: Maybe = Field(None, description="solved without this taped value")
-    without_sd: Maybe = None
+    without_sd: MaybeSpread = None
 
 
 class Together(Joint):

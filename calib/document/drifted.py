@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from calib.document.edge import SetupError
-from calib.document.fields import Count, Flag, Maybe, Record, Unbounded, Unit
+from calib.document.fields import Count, Flag, Maybe, MaybeSpread, Record, Unbounded, Unit
 
 
 class CongruencyTest(Record):
@@ -30,7 +30,7 @@ class Moved(Record):
     name: str
     unit: Literal["m", "deg", "%"]
     change: Maybe = Field(description="newer less older")
-    sd: Maybe
+    sd: MaybeSpread
     statistic: Unbounded
     limit: Unbounded
     alternatives: list[str] = Field(description="what the shots cannot tell it from")
@@ -52,7 +52,7 @@ class DriftRow(Record):
     older: Maybe
     newer: Maybe
     difference: Maybe = Field(description="newer less older")
-    sd: Maybe
+    sd: MaybeSpread
     z: Maybe = Field(description="difference in its sds")
     moved: Flag
     mark: Literal["moved", "differs", ""]

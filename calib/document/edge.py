@@ -9,6 +9,7 @@ from calib.document.fields import (
     Flag,
     House,
     Maybe,
+    MaybeSpread,
     Number,
     Record,
     Spread,
@@ -117,13 +118,13 @@ class TapedRow(Record):
     tape: Number = Field(description="taped value")
     tape_sd: Spread = Field(description="of that")
     solved: Number = Field(description="solved value")
-    solved_sd: Maybe = Field(description="of that")
+    solved_sd: MaybeSpread = Field(description="of that")
     difference: Maybe = Field(description="solved less tape")
-    difference_sd: Maybe = Field(description="of the difference")
+    difference_sd: MaybeSpread = Field(description="of the difference")
     z: Maybe = Field(description="of the solution without this value")
     used: Flag = Field(description="it took part in the solution")
     without: Maybe = Field(description="solved without this value")
-    without_sd: Maybe = Field(description="of without")
+    without_sd: MaybeSpread = Field(description="of without")
     significant: Flag
 
 

@@ -14,6 +14,7 @@ _LARGEST = 1e12
 Number = Annotated[float, Field(strict=True, ge=-_LARGEST, le=_LARGEST)]
 Spread = Annotated[float, Field(strict=True, ge=0, le=_LARGEST)]
 Maybe = Number | None
+MaybeSpread = Spread | None
 #: Grows with the square of a misfit in sds.
 Statistic = Annotated[float, Field(strict=True, ge=-1e30, le=1e30)]
 #: May grow beyond every bound where something is all but undetermined.

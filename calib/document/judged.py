@@ -12,6 +12,7 @@ from calib.document.fields import (
     Flag,
     House,
     Maybe,
+    MaybeSpread,
     Number,
     Record,
     Spread,
@@ -54,7 +55,7 @@ class Effect(Record):
     unit: Unit
     with_: Maybe = Field(alias="with", description="with everything")
     without: Maybe = Field(description="without the values that were left out")
-    sd_without: Spread | None = Field(description="of that")
+    sd_without: MaybeSpread = Field(description="of that")
     in_sd: Maybe = Field(description="with less without, in sds of the first")
 
 
@@ -247,7 +248,7 @@ class SurveyScale(Record):
     """The scale of the shots that the taped lengths ask for."""
 
     excess: Number = Field(description="less 1")
-    sd: Number
+    sd: Spread
     chance: Maybe
 
 
