@@ -211,7 +211,8 @@ def comparison_sections(document: Comparison) -> list[Section]:
                  f"With the values of the {document.edge_of} entered where those of the "
                  f"{document.other} are right")
         told: list[Block] = [edge_sentence(document.edge, start)]
-        if document.goal is not None:
+        # Of one that is not to be entered nothing is good enough.
+        if document.goal is not None and not document.not_to_enter:
             kept = keeps(document, document.goal)
             told.append(Items(((kept.answer, kept.parts),), leading=True))
         blocks = told + blocks
