@@ -145,14 +145,20 @@ def _words_after(document, judged, kept, run, machine, chosen):
     if judged is not None:
         same = kept is not None and judged.fingerprint == kept.fingerprint != ""
         return (onward(judged, folder / "result" / "result.json") if same or not document.met else
-                ("solve", folder, *solved_with(judged)))
+                ("solve", folder, *solved_with(judged), *_beside(kept, chosen, folder)))
     known = () if machine is None else ("--machine", machine)
     if document.enough and kept is not None and kept.run.files == dict(run.files):
         talk.tell("What bounds the edge is told by a plan of it:")
         return "plan", folder, *known
     aside = () if chosen is None or chosen.choice == NONE else ("--set-aside", chosen.choice)
-    return ("solve", folder, *known, *aside) if document.enough else (
-        "next", folder, *known, *aside, "--watch")
+    return ("solve", folder, *known, *aside, *_beside(kept, chosen, folder)) \
+        if document.enough else ("next", folder, *known, *aside, "--watch")
+
+
+def _beside(kept, chosen, folder):
+    """The option that keeps the result of the run where other values were set aside for it."""
+    same = kept is None or chosen is None or chosen.choice in (NONE, kept.set_aside.choice)
+    return () if same else ("--out", folder / "result-without")
 
 
 def _read(folder, machine):

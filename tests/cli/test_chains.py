@@ -143,6 +143,15 @@ def test_a_run_where_a_result_is_asked(calib_command, yard):
     assert led("report", one) == ["solve", str(one)]
 
 
+def test_what_is_set_aside_for_once_keeps_the_result(calib_command, yard):
+    """As `solve` and `diagnose` say it: the result with everything stays to compare."""
+    one = yard / "one"
+    aside = ["--set-aside", "pose:03"]
+    _, out, err = calib_command("next", one, "--goal", "40mm", "--candidates", "200", *aside)
+    assert "Enough" in out
+    assert next_of(err) == ["solve", str(one), *aside, "--out", str(one / "result-without")]
+
+
 @pytest.mark.slow
 def test_a_plan_short_of_its_goal_looks_for_the_minutes(chain, tmp_path):
     """Not to the yard with it: the same again, without what bounds the minutes."""
