@@ -37,9 +37,9 @@ def confirm(result: Path, shown: Path | None, entries: Path | None, out: Path | 
     tell_found("confirm", told, sections, "Typed right?",
                document.job.machine or document.rig.title, out, json, foot=foot(document),
                job=below_title(document))
-    # Typed right is not yet right: what was typed may be of a result that is not to be entered.
-    warning = not_to_enter(document)
-    talk.tell_all(filter(None, (warning,)))
+    warning = not_to_enter(document)  # stands above the answer
+    if json and warning:
+        talk.tell(warning)
     if told.agrees and warning:
         follow_on(document, result, entries)
     elif told.status == "not proven":

@@ -18,6 +18,7 @@ from calib.report.blocks import Section
 from calib.report.entered import with_entries
 from calib.report.pages.confirmed import confirmation, confirmed_sections, sheet_of
 from calib.report.words.slip import stand_says
+from calib.report.words.status import not_to_enter
 from calib.results import Result
 from calib.run.complaints import InputError
 from calib.run.entries_file import read_entries_file
@@ -37,7 +38,8 @@ def confirmed(read: Result, document: ResultRecord, shown: Path
         found = confirm(read.rig, sheet_of(document), read.values_si, seen.displayed(), poses,
                      document.goal.edge, document.goal.within95 or 0.0, _drivable(read))
     told = confirmation(found)
-    return told, confirmed_sections(told, seen.on_site), (*notices, *map(stand_says, poses.fitted))
+    sections = confirmed_sections(told, seen.on_site, not_to_enter(document))
+    return told, sections, (*notices, *map(stand_says, poses.fitted))
 
 
 def _posed(read: Result, seen: Shown, file: Path) -> Posed:

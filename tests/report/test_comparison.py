@@ -148,6 +148,16 @@ def test_the_edge_comes_first_with_its_sd_labelled(runs):
         1.959964 * edge.worst_sd, rel=1e-6)
 
 
+def test_of_a_result_that_is_not_to_be_entered_nothing_is_good_enough(runs):
+    """However near its edge is to the other's: it opens with a no, and no yes follows."""
+    one, two = _survey(runs[0], "a"), _survey(runs[1], "b")
+    assert "yes: The second of the two is good enough" in _lead(
+        comparison(Side("x", one), Side("y", two)))
+    barred = comparison(Side("x", one), Side("y", two, warning="Do not enter these values."))
+    assert _lead(barred).startswith("- NO: The second: Do not enter these values.")
+    assert "good enough" not in _lead(barred) and barred.good_enough is None
+
+
 def test_two_results_open_with_the_edge_too(runs):
     """Second entered where the first is right; the sd is that of the difference."""
     one, two = _survey(runs[0], "a"), _survey(runs[1], "b")

@@ -58,6 +58,8 @@ def comparison(first: Side, second: Side) -> Comparison:
     else:
         rows, edge, notes, together = _two_tapes(first, second)
     machine = first.survey or second.survey
+    barred = [f"The {which}: {side.warning}" for which, side in
+              (("first", first), ("second", second)) if side.warning]
     goal, origin = (None, None) if machine is None else required(machine.rig)
     return Comparison(
         schema_=1,
@@ -71,9 +73,10 @@ def comparison(first: Side, second: Side) -> Comparison:
         edge_of="first" if second.survey and not first.survey else "second",
         goal=goal,
         goal_source="" if origin is None else ORIGIN[origin],
-        not_to_enter=[f"The {which}: {side.warning}" for which, side in
-                      (("first", first), ("second", second)) if side.warning],
-        good_enough=None if edge is None or goal is None or missing else edge_enough(edge, goal),
+        not_to_enter=barred,
+        # Of one that is not to be entered nothing is good enough.
+        good_enough=None if edge is None or goal is None or missing or barred else
+        edge_enough(edge, goal),
         not_taped=missing,
         notes=notes,
     )
@@ -211,7 +214,7 @@ def comparison_sections(document: Comparison) -> list[Section]:
                  f"With the values of the {document.edge_of} entered where those of the "
                  f"{document.other} are right")
         told: list[Block] = [edge_sentence(document.edge, start)]
-        if document.goal is not None:
+        if document.goal is not None and not document.not_to_enter:
             kept = keeps(document, document.goal)
             told.append(Items(((kept.answer, kept.parts),), leading=True))
         blocks = told + blocks

@@ -23,7 +23,18 @@ from calib.document.record import ResultRecord
 from calib.entries.listed import entry_values, parameter_list
 from calib.entries.typed import rounded
 from calib.plan.sight import Site
-from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
+from calib.report.blocks import (
+    Block,
+    Cell,
+    Items,
+    Name,
+    Number,
+    Section,
+    Table,
+    Text,
+    mm,
+    words,
+)
 from calib.report.entered import entries_of, values_of
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.slip import (
@@ -99,11 +110,15 @@ def _degrees(rig, angles):
             for name, angle in zip(rig.reading_names, angles, strict=True)}
 
 
-def confirmed_sections(document: Confirmation, on_site: bool) -> list[Section]:
-    """The answer, what is in the fields, the differences, cautions where poses are to be shown."""
-    lead = tuple(Text(words(line), "lead" if i == 0 else "plain")
-                 for i, line in enumerate(document.says))
-    sections = [Section("answer", "What the display says", lead)]
+def confirmed_sections(document: Confirmation, on_site: bool, warning: str) -> list[Section]:
+    """The answer, what is in the fields, the differences, cautions where poses are to be shown.
+
+    A `warning` of the result comes first: typed right is not yet right.
+    """
+    lead: list[Block] = [Items((("NO", words(warning)),), True)] if warning else []
+    lead += [Text(words(line), "plain" if i or warning else "lead")
+             for i, line in enumerate(document.says)]
+    sections = [Section("answer", "What the display says", tuple(lead))]
     if document.slip is not None and document.slip.fields:
         rows: list[list[Cell]] = [
             [f.field, f.right, *_digits(f), f.unit]

@@ -170,7 +170,7 @@ def _ranked(ranked: Tried, found: Explanation) -> Explained:
     mistake = ranked.mistake
     words = None if mistake is None else told(mistake.fact)
     return Explained.like(
-        ranked, says="Nothing is wrong." if words is None else words.says,
+        ranked, says="The run as it is, taken for sound." if words is None else words.says,
         edit=None if words is None else words.edit,
         family=None if mistake is None else mistake.family,
         behind=ranked.score - found.ranked[0].score)

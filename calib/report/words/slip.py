@@ -38,8 +38,8 @@ _FAMILIES = {
 
 #: What is said beyond the family, of what a slip is about.
 _MORE = {
-    Family.EXCHANGED: "the digits {} and {} exchanged", Family.WRONG: "{} in place of {}",
-    Family.LEFT_OUT: "the digit {} left out", Family.TWICE: "the digit {} typed twice",
+    Family.EXCHANGED: "{} and {}", Family.WRONG: "{} in place of {}", Family.LEFT_OUT: "{}",
+    Family.TWICE: "{}",
     Way.READ: "in {}, not in {}", Way.CONVERTED: "taken for {} and changed to {}",
     Family.BESIDE: "the value of {}", Family.ANOTHER: "the value of {}",
     Family.SWAPPED: "exchanged with {}", Family.SWAPPED_FAR: "exchanged with {}",
