@@ -42,9 +42,9 @@ _OF_ALL_RUNS = f"a test of all these runs together, with {100 * LEVEL:g} % of it
 SHARED = ("What this run shares with those adjusted with it differs by nothing beyond chance "
           f"({_OF_ALL_RUNS}).")
 NOT_SHARED = (
-    f"The runs adjusted with this one do not share all that was asked ({_OF_ALL_RUNS}): every value "
-    "here may be pulled off by another state of the machine, whatever else passes. calib together says what "
-    "differs, and what to write to split it.")
+    f"The runs adjusted with this one do not share all that was asked ({_OF_ALL_RUNS}): every "
+    "value here may be pulled off by another state of the machine, whatever else passes. calib "
+    "together says what differs, and what to write to split it.")
 
 #: Said where nothing is left to judge the held-out poses by.
 HELD_OUT_NOT_JUDGED = (
