@@ -138,18 +138,22 @@ def _otherwise(status):
     if status == talk.FAULT:  # said already, or nobody reads on
         return None
     if status == talk.INPUT:
-        return talk.command(*_once_right(words))
+        from calib.cli.again import once_right  # which brings the reading of results with it
+
+        return talk.command(*once_right(words, _asked(words)))
     return None if command is None or {"--help", "-h"} & set(words) else "calib help"
 
 
-def _once_right(words):
-    """The same again, once the files are right; what makes or lists those that are not there."""
-    gone = [path for path in map(Path, words[1:]) if not (str(path)[0] == "-" or path.exists())]
-    if words[0] in ("rig", "plan") and gone:
-        return ["rig", "list"]
-    unsolved = [run for path in gone if path.name.startswith("result") and words[0] != "solve"
-                for run in path.parents[:2] if (run / "rig.toml").is_file()]
-    return ["solve", str(unsolved[0])] if unsolved else words
+def _asked(words):
+    """The paths among the arguments, and that of ``machine``, by the name of the parameter."""
+    command = _loaded(words[0])
+    with command.make_context(words[0], words[1:]) as context:
+        named = {p.name: context.params[p.name] for p in command.params
+                 if p.param_type_name == "argument" or p.name == "machine"}
+    each = {name: value if isinstance(value, list | tuple) else [value]
+            for name, value in named.items()}
+    return {name: [path for path in values if isinstance(path, Path)]
+            for name, values in each.items()}
 
 
 def _told(error):

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import typer
 
+from calib.cli.again import newest_result
 from calib.cli.onward import begin, follow_on
 from calib.console import talk
 from calib.edge import envelope_edge
@@ -66,13 +67,11 @@ def _example():
 
 def _onward(run, file):
     """What a list that is enough leads to: the run's newest result judges it, if there is one."""
-    results = [path for pattern in (RESULT, f"*/{RESULT}") for path in run.glob(pattern)
-               if not path.parent.name.startswith(".")]
     own = run / ENTRIES
     if (run / "rig.toml").is_file() and not (own.is_file() and file.samefile(own)):
         talk.tell(f"calib solve reads {own} alone: to keep this list in the result, put it there.")
-    if results:
-        _with_result(max(results, key=lambda path: path.stat().st_mtime).parent, file)
+    if result := newest_result(run):
+        _with_result(result, file)
     else:
         talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else begin()))
 

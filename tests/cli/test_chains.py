@@ -122,6 +122,27 @@ def test_a_run_that_is_there_goes_on(chain, yard):
         ["solve", str(yard / "two")])
 
 
+def test_a_run_where_a_result_is_asked(calib_command, yard):
+    """Its newest result, in it or beside it and of its files; to be solved if there is none."""
+    one, two = yard / "one", yard / "two"
+
+    def led(*words):
+        status, _, err = calib_command(*words)
+        assert status == 3, err
+        return next_of(err)
+
+    for name in ("check", "sheet", "report", "confirm"):
+        assert led(name, one) == [name, str(one / "result")]
+    assert led("compare", one, two / "result", "--out", two) == [
+        "compare", str(one / "result"), str(two / "result"), "--out", str(two)]
+    (one / "result").rename(yard / "of-one")
+    assert led("drift", one, two) == ["drift", str(yard / "of-one"), str(two / "result")]
+    assert led("solve", two, "--machine", one) == [
+        "solve", str(two), "--machine", str(yard / "of-one")]
+    (one / "shots.csv").write_text("# another")  # which is no longer what was solved
+    assert led("report", one) == ["solve", str(one)]
+
+
 @pytest.mark.slow
 def test_a_plan_short_of_its_goal_looks_for_the_minutes(chain, tmp_path):
     """Not to the yard with it: the same again, without what bounds the minutes."""
