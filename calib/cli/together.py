@@ -34,7 +34,7 @@ from calib.run.write import beside, disk_trouble_told, finish_writing, write_who
 from calib.together.adjusted import Together, solve_together
 from calib.together.joint import NotTogether
 from calib.together.scopes import Visit
-from calib.together.sharing import sharing
+from calib.together.sharing import Sharing, sharing
 
 #: What is said of all runs, beside a folder for each.
 _OF_ALL = ("together.json", "together.html")
@@ -47,8 +47,11 @@ def together(plan: Path, out: Path | None, no_report: bool, json: bool) -> None:
     folders = result_folders([visit.name for visit in found.joint.visits])
     places = [result_place(out / name, problem.run.folder)
               for name, problem in zip(folders, found.joint.problems, strict=True)]
-    judged = [_judged(found, i, aside) for i, aside in enumerate(asides)]
-    document = described(found, asides, [
+    test = _tested(found)
+    # A run can pass by itself with what a machine in another state says of its own.
+    shared = test.justified if test.rank else None
+    judged = [_judged(found, i, aside, shared) for i, aside in enumerate(asides)]
+    document = described(found, asides, test, [
         Written(None, note=own) if isinstance(own, str) else
         Written(name, tuple(g.name for g in own.verdict.gates if not g.passed))
         for name, own in zip(folders, judged, strict=True)])
@@ -121,13 +124,18 @@ def adjusted(plan: Path) -> tuple[Together, list[SetAside]]:
             for where, found, expected in error.problems]) from None
 
 
-def described(found: Together, asides: list[SetAside], written: list[Written] | None = None
-              ) -> TogetherRecord:
-    """The document of together.json; `written` of the runs' own results, if there are any."""
+def _tested(found: Together) -> Sharing:
+    """Whether the runs share what was asked."""
     try:
-        test = sharing(found)
+        return sharing(found)
     except ValueError as error:
         raise InputError.of("shots.csv", str(error), "runs with more shots") from None
+
+
+def described(found: Together, asides: list[SetAside], test: Sharing | None = None,
+              written: list[Written] | None = None) -> TogetherRecord:
+    """The document of together.json; `written` of the runs' own results, if there are any."""
+    test = test or _tested(found)
     alone = {i: solved(problem.run) for i, problem in enumerate(found.joint.problems)}
     return together_document(found, test, alone, written or [Written(None)] * len(asides),
                              [aside.names for aside in asides])
@@ -153,14 +161,15 @@ def result_folders(names: Sequence[str]) -> list[str]:
     return found
 
 
-def _judged(found: Together, i: int, aside: SetAside) -> ResultRecord | str:
+def _judged(found: Together, i: int, aside: SetAside, shared: bool | None) -> ResultRecord | str:
     """The result of a run with what the others say of its machine; why there is none."""
     with talk.working(f"Judging {found.joint.visits[i].name}"):
         try:
             solution = found.solution(i)
             choice = ",".join(aside.names) or NONE
             chosen = Chosen(choice, aside, (), solution, None, None)
-            return result_document(chosen, judge(solution, out=shares(solution.run, aside)))
+            return result_document(chosen, judge(
+                solution, out=shares(solution.run, aside), shared=shared))
         except FAILURES as error:
             return str(error)
 

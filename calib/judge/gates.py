@@ -29,6 +29,8 @@ ERROR_RATE = 0.05
 SHARED_RATE = ERROR_RATE - SUSPECTS_RATE
 
 EDGE, PLAUSIBILITY, SUSPECTS, LEFT = "edge", "plausibility", "suspects", "set aside"
+#: Of runs adjusted in one go: a test of all of them, with a level of its own.
+SHARING = "sharing"
 GLOBAL_TEST, HELD_OUT, CORRELATION = "global test", "held-out poses", "correlation"
 SYSTEMATIC, SURVEY_SCALE = "systematic errors", "survey scale"
 OFFSET, CHECK_SHOTS = "check-shot offset", "check shots"

@@ -61,6 +61,8 @@ class Judgement:
         Of the run without its suspects.
     out : tuple of Share
         What was set aside.
+    shared : bool or None
+        Whether the runs it was adjusted with share what was asked; None of a run by itself.
     """
 
     reliability: Reliability
@@ -80,6 +82,7 @@ class Judgement:
     taped: TapeTest
     edge: EdgeKnown
     out: tuple[Share, ...] = ()
+    shared: bool | None = None
 
     def __repr__(self):
         failed = ", ".join(self.failed)
@@ -146,7 +149,8 @@ class Judgement:
 def judge(solution: Solution, tolerance: float | None = None,
           later: Callable[..., Callable] = partial,
           out: tuple[Share, ...] = (), instead: AtEdge | None = None,
-          plausible_found: Callable[[], Plausibility] | None = None) -> Judgement:
+          plausible_found: Callable[[], Plausibility] | None = None,
+          shared: bool | None = None) -> Judgement:
     """Ask everything; of large runs only what does not take solving again many times.
 
     Parameters
@@ -162,6 +166,8 @@ def judge(solution: Solution, tolerance: float | None = None,
         What explains it as well, by `calib.judge.instead`.
     plausible_found : callable, optional
         Gives `plausibility` of the solution, where that is asked for already.
+    shared : bool, optional
+        Of runs adjusted in one go: whether they share what was asked.
     """
     run = solution.run
     plausible_found = plausible_found or later(plausibility, solution)
@@ -196,6 +202,7 @@ def judge(solution: Solution, tolerance: float | None = None,
         taped=tape_test(run.rig, rest.parameters, rest.covariance, run.tape),
         edge=edge,
         out=out,
+        shared=shared,
     )
 
 
@@ -243,6 +250,7 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
     found = gates.shared([
         gates.Gate(gates.EDGE, judgement.edge.met),
         gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
+        *([gates.Gate(gates.SHARING, judgement.shared)] if judgement.shared is not None else []),
         *([gates.left_gate(judgement.out)] if judgement.out else []),
         gates.global_gate(solution, judgement.correlation), gates.suspect_gate(judgement.suspects),
         *(gates.Question(name, test.chance) for name, test in tests.items() if test is not None),

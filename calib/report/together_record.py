@@ -11,6 +11,7 @@ from calib.calibration import Solution
 from calib.document import together as tables
 from calib.document.solved import Covariance, Job
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL
+from calib.judge.gates import SHARING
 from calib.report.numbers import SHOWN, unit_factor, unit_factors, value_and_sd
 from calib.report.spoken import spoken
 from calib.together.adjusted import Together
@@ -53,7 +54,7 @@ def together_document(together: Together, sharing: Sharing,
     """
     differences = [_difference(together, f) for f in sharing.found]
     failed = [v.name for v, w in zip(together.joint.visits, written, strict=True)
-              if w.failed or w.note]
+              if set(w.failed) - {SHARING} or w.note]
     adjustment = together.adjustment
     return tables.TogetherRecord(
         schema_=1,

@@ -12,6 +12,8 @@ import pytest
 from calib.cli import together
 from calib.cli.simulate import STANDARD_RIG
 from calib.console.interrupt import Interrupted
+from calib.document.record import Decision
+from calib.results import load_result
 from calib.run import result_folder
 from calib.run.export import run_files
 from calib.simulate import drawn_parameters, simulate
@@ -87,9 +89,37 @@ def test_what_is_not_shared_is_named_and_can_be_split(calib, machine):
             assert row["value"] == pytest.approx(full["value"], abs=1e-3 * row["sd"])
             assert row["sd"] == pytest.approx(full["sd"], rel=1e-3)
             assert all(row["sd"] < a["sd"] for a in full["alone"])
+    assert {g["name"]: g["passed"] for g in own["verdict"]["gates"]}["sharing"]
     assert calib("sheet", "split-together/run2", cwd=machine).returncode == 0
     assert calib("compare", "split-together/run0", "split-together/run2", cwd=machine
                  ).returncode == 0
+
+
+def test_no_result_of_what_is_not_shared_is_to_be_entered(calib, rig, tmp_path):
+    """Each run passes all else, so that only this gate stands between its sheet and a machine."""
+    runs, visits, _ = family(rig, 2, ("digging", "digging"), poses=14,
+                             changed={1: {"coupler_zero": np.radians(0.2)}})
+    for run, visit in zip(runs, visits, strict=True):
+        written(run, tmp_path / visit.name)
+    (tmp_path / "moved.toml").write_text("\n".join(
+        f'[[runs]]\nfolder = "{v.name}"\nattachment = "digging"' for v in visits), "utf-8")
+    done = calib("together", "moved.toml", "--json", "--no-report", cwd=tmp_path)
+    document = json.loads(done.stdout)
+    assert done.returncode == 6 and not document["sharing"]["justified"]
+    assert [run["failed"] for run in document["runs"]] == [["sharing"]] * 2
+    assert "A gate fails" not in document["says"]
+    names = [f"moved-together/{visit.name}" for visit in visits]
+    for name in names:
+        result = load_result(tmp_path / name).document
+        assert result.decision is Decision.DO_NOT and result.verdict.failed == ["sharing"]
+        assert "do not share all that was asked" in result.verdict.reasons[0]
+        sheet = calib("sheet", name, cwd=tmp_path)
+        assert sheet.returncode == 6
+        assert "Do not enter these values as they are. Failed: sharing." in " ".join(
+            (sheet.stdout + sheet.stderr).split())
+        assert "NOT TO BE ENTERED" in (tmp_path / name / "sheet.html").read_text("utf-8")
+    both = calib("compare", *names, cwd=tmp_path)
+    assert both.returncode == 6 and both.stdout.count("Failed: sharing.") == 2
 
 
 def test_the_job_of_each_run(calib, machine):

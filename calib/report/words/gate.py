@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from calib.adjust.congruency import LEVEL
 from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.calibration import Solution
 from calib.judge import gates
@@ -35,6 +36,15 @@ SHARED_BY = (f"All tests together condemn a clean run with a chance of {100 * ER
 SCALE_NOT_SHOWN = (
     "No shot can show a wrong scale of the survey or a wrong constant of the target: "
     "without taped lengths every length may be wrong by the same share.")
+
+#: Said of a run that was adjusted with others, and where that was not justified.
+_OF_ALL_RUNS = f"a test of all these runs together, with {100 * LEVEL:g} % of its own"
+SHARED = ("What this run shares with those adjusted with it differs by nothing beyond chance "
+          f"({_OF_ALL_RUNS}).")
+NOT_SHARED = (
+    f"The runs adjusted with this one do not share all that was asked ({_OF_ALL_RUNS}): every "
+    "value here may be pulled off by another state of the machine, whatever else passes. calib "
+    "together says what differs, and what to write to split it.")
 
 #: Said where nothing is left to judge the held-out poses by.
 HELD_OUT_NOT_JUDGED = (
@@ -71,6 +81,8 @@ def _says(gate, judgement, noise):
             return _edge(judgement.edge, gates.at_fault_itself(judgement.failed))
         case gates.PLAUSIBILITY, _:
             return plausible_says(judgement.plausible)
+        case gates.SHARING, _:
+            return SHARED if passed else NOT_SHARED
         case gates.LEFT, _:
             return _left(judgement.out)
         case gates.GLOBAL_TEST, _:
