@@ -5,8 +5,13 @@ from hashlib import sha256
 from pathlib import Path
 
 from calib.cli.onward import above
+from calib.intake.request import lines_of
 from calib.results import RESULT, load_result
 from calib.run.complaints import InputError
+from calib.run.folder import SHOTS
+
+#: Commands whose argument is a folder to be made.
+_MAKING = ("demo", "new", "simulate")
 
 #: Commands whose arguments are results.
 _OF_RESULTS = ("check", "compare", "confirm", "drift", "report", "sheet")
@@ -24,7 +29,7 @@ def once_right(words: list[str], asked: dict[str, list[Path]]) -> list[str]:
     """
     paths = [path for named in asked.values() for path in named]
     gone = [path for path in paths if not path.exists()]
-    if words[0] in ("rig", "plan") and gone:
+    if {*gone} & {*asked.get("name", ()), *asked.get("source", ())}:  # no rig is called so
         return ["rig", "list"]
     unsolved = [run for path in gone if path.name.startswith("result") and words[0] != "solve"
                 for run in path.parents[:2] if _is_run(run)]
@@ -36,6 +41,11 @@ def once_right(words: list[str], asked: dict[str, list[Path]]) -> list[str]:
     unsolved = [path for path, result in newest.items() if result is None and _is_run(path)]
     if unsolved:
         return ["solve", str(unsolved[0])]
+    run = next(iter(asked.get("run", ())), None)
+    if gone and words[0] not in _MAKING:
+        return ["new", str(run)] if run in gone else [words[0], "--help"]
+    if run is not None and _is_run(run) and not lines_of(run / SHOTS)[1:]:
+        return ["plan", str(run)]
     return [str(newest.get(Path(word)) or word) for word in words]
 
 

@@ -148,12 +148,12 @@ def _asked(words):
     """The paths among the arguments, and that of ``machine``, by the name of the parameter."""
     command = _loaded(words[0])
     with command.make_context(words[0], words[1:]) as context:
-        named = {p.name: context.params[p.name] for p in command.params
+        given = {p.name: context.params[p.name] for p in command.params
                  if p.param_type_name == "argument" or p.name == "machine"}
-    each = {name: value if isinstance(value, list | tuple) else [value]
-            for name, value in named.items()}
-    return {name: [path for path in values if isinstance(path, Path)]
-            for name, values in each.items()}
+    if given.get("name"):  # of a rig, which may be a file
+        given["name"] = Path(given["name"])
+    return {name: [path for path in (value if isinstance(value, list | tuple) else [value])
+                   if isinstance(path, Path)] for name, value in given.items()}
 
 
 def _told(error):

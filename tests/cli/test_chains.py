@@ -143,6 +143,30 @@ def test_a_run_where_a_result_is_asked(calib_command, yard):
     assert led("report", one) == ["solve", str(one)]
 
 
+@pytest.mark.parametrize(("words", "then"), [
+    ("solve 'my run'", "new 'my run'"), ("diagnose nosuch", "new nosuch"),
+    ("next nosuch", "new nosuch"), ("explore nosuch", "new nosuch"), ("yard nosuch", "new nosuch"),
+    ("plan nosuch", "rig list"), ("rig check nosuch", "rig list"),
+    ("together nosuch.toml", "together --help"), ("fleet nosuch", "fleet --help"),
+    ("import nosuch.txt", "import --help"), ("history nosuch", "history --help"),
+    ("compare nosuch nothing/result", "compare --help")])
+def test_a_path_that_does_not_exist(calib_command, tmp_path, monkeypatch, words, then):
+    """What makes one, or how the command is typed: the same again would end the same."""
+    monkeypatch.chdir(tmp_path)
+    status, _, err = calib_command(*shlex.split(words))
+    assert (status, next_of(err)) == (3, shlex.split(then))
+    assert not [*tmp_path.iterdir()]
+
+
+@pytest.mark.parametrize("name", ["solve", "diagnose", "next", "explore"])
+def test_a_run_without_shots(calib_command, tmp_path, name):
+    """Its poses are planned first."""
+    run = tmp_path / "my run"
+    calib_command("new", run, "--yes")
+    _, _, err = calib_command(name, run)
+    assert next_of(err) == ["plan", str(run)]
+
+
 def test_what_is_set_aside_for_once_keeps_the_result(calib_command, yard):
     """As `solve` and `diagnose` say it: the result with everything stays to compare."""
     one = yard / "one"
