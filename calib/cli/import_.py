@@ -21,14 +21,14 @@ from calib.intake.declaration import (
     profile_toml,
     read_profile,
 )
-from calib.intake.gather import gather_import
+from calib.intake.gather import WRITTEN, gather_import
 from calib.intake.preview import document, plan_png, preview
 from calib.intake.proposal.propose import answered, begun_run, needs_proposal, propose
 from calib.intake.request import Request
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Findings, InputError, told_once
 from calib.run.text import ordinary
-from calib.run.write import write_whole
+from calib.run.write import free_path, write_whole
 
 _PACKED = (".xlsx", ".xls", ".ods", ".zip")
 """Endings of files that must be saved as CSV first."""
@@ -59,6 +59,9 @@ def import_(**given: Any) -> None:
             answer = _asked(error.choices[0], request.declared, {}, back=False)
             request = replace(request, declared=answer[0])
             _follow_with(request.declared, {}, options)
+        except InputError as error:
+            _follow_elsewhere(options.into, {Path(c.file) for c in error.complaints})
+            raise
         finally:
             talk.tell_all(told_once(findings.notices))
     talk.answer(document(imported, findings.notices), preview(imported), options.json)
@@ -186,6 +189,23 @@ def _follow_with(declared, roles, options, choices=()):
         f"To be filled in below: {', '.join(dict.fromkeys(open_))} of {_proposed_option(choice)} "
         f"({choice.question})" for choice in choices
         if (open_ := _TO_FILL_IN.findall(_proposed_option(choice)))])
+
+
+def _follow_elsewhere(into, at_fault):
+    """Where the run folder has what is written: the same into a new one, which loses nothing."""
+    if not {into / name for name in WRITTEN} & at_fault:
+        return
+    words = shlex.split(talk.following() or talk.command(*sys.argv[1:]))
+    new, kept = free_path(into.resolve() if into.name == "" else into), into / PROFILE
+    if "--into" in words:
+        del words[(at := words.index("--into")):at + 2]
+    words = [word for word in words if not word.startswith("--into=")]
+    words += ["--into", str(new)]
+    if kept.is_file() and "--profile" not in words:
+        words += ["--profile", str(kept)]
+    talk.follow_line(shlex.join(words), [
+        f"{new} gets the standard rig. If {into} has its own, make {new} and copy rig.toml and "
+        "tape.csv there first."])
 
 
 def _proposed_option(choice):

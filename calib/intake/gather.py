@@ -25,6 +25,9 @@ from calib.run.table import nearest
 
 _OF_SET_UPS = ["setups.csv", "backsights.csv"]
 
+#: What an import may find in the run folder that it does not write over unasked.
+WRITTEN = ["shots.csv", "check.csv", "readings.csv", *_OF_SET_UPS]
+
 
 def gather_import(request: Request, findings: Findings) -> Imported:
     """Read everything, complain of everything, write nothing.

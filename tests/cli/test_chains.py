@@ -11,7 +11,7 @@ import typer
 
 import calib.cli.confirm
 from calib.cli.app import application
-from tests.cli.commands import lines, prepare
+from tests.cli.commands import POINTS, SHEET, lines, prepare
 from tests.cli.test_last_line import next_of
 
 #: What goes on until it is stopped, and the list of all commands.
@@ -165,6 +165,24 @@ def test_a_run_without_shots(calib_command, tmp_path, name):
     calib_command("new", run, "--yes")
     _, _, err = calib_command(name, run)
     assert next_of(err) == ["plan", str(run)]
+
+
+def test_an_import_where_one_is(calib_command, tmp_path, monkeypatch):
+    """Into a new folder, with what was settled before; again, into another one."""
+    monkeypatch.chdir(tmp_path)
+    Path("points.txt").write_text(POINTS, "utf-8")
+    Path("sheet.csv").write_text(SHEET, "utf-8")
+    first = ["import", *map(str, lines(Path())["import"])]
+    assert calib_command(*first)[0] == 0
+    kept = {path: path.read_bytes() for path in Path("imported").iterdir()}
+    for folder in ("imported-2", "imported-3"):
+        status, _, err = calib_command(*first)
+        assert status == 3 and f"{folder} gets the standard rig" in err
+        words = next_of(err)
+        assert words[-2:] == ["--into", folder] and words.count("--into") == 1
+        status, _, err = calib_command(*words)
+        assert status == 0 and next_of(err) == ["solve", folder]
+    assert kept == {path: path.read_bytes() for path in Path("imported").iterdir()}
 
 
 def test_what_is_set_aside_for_once_keeps_the_result(calib_command, yard):
