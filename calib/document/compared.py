@@ -50,7 +50,7 @@ class Comparison(Record):
     good_enough: Flag | None = Field(None, description="the entered values keep it: at the upper "
                                      "end of the 95 % of edge, not even at the lower, or null "
                                      "between the two, where some are not taped, and where a "
-                                     "result is not to be entered")
+                                     "result is not to be entered though it would be")
     not_taped: list[str] = Field([], description="values that move the edge and that a tape has "
                                  "not: taken as solved in edge")
     notes: list[str]

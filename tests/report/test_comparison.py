@@ -156,6 +156,9 @@ def test_of_a_result_that_is_not_to_be_entered_nothing_is_good_enough(runs):
     barred = comparison(Side("x", one), Side("y", two, warning="Do not enter these values."))
     assert _lead(barred).startswith("- NO: The second: Do not enter these values.")
     assert "good enough" not in _lead(barred) and barred.good_enough is None
+    other = replace(two, parameters=two.parameters + 0.02)
+    far = comparison(Side("x", one), Side("y", other, warning="Do not enter these values."))
+    assert far.good_enough is False and "NO: The second of the two is not good" in _lead(far)
 
 
 def test_two_results_open_with_the_edge_too(runs):

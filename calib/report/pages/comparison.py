@@ -61,6 +61,9 @@ def comparison(first: Side, second: Side) -> Comparison:
     barred = [f"The {which}: {side.warning}" for which, side in
               (("first", first), ("second", second)) if side.warning]
     goal, origin = (None, None) if machine is None else required(machine.rig)
+    good_enough = None if edge is None or goal is None or missing else edge_enough(edge, goal)
+    if barred and good_enough:  # of one that is not to be entered nothing is
+        good_enough = None
     return Comparison(
         schema_=1,
         first=first.name,
@@ -74,9 +77,7 @@ def comparison(first: Side, second: Side) -> Comparison:
         goal=goal,
         goal_source="" if origin is None else ORIGIN[origin],
         not_to_enter=barred,
-        # Of one that is not to be entered nothing is good enough.
-        good_enough=None if edge is None or goal is None or missing or barred else
-        edge_enough(edge, goal),
+        good_enough=good_enough,
         not_taped=missing,
         notes=notes,
     )
@@ -214,7 +215,8 @@ def comparison_sections(document: Comparison) -> list[Section]:
                  f"With the values of the {document.edge_of} entered where those of the "
                  f"{document.other} are right")
         told: list[Block] = [edge_sentence(document.edge, start)]
-        if document.goal is not None and not document.not_to_enter:
+        if document.goal is not None and not (document.not_to_enter
+                                              and document.good_enough is None):
             kept = keeps(document, document.goal)
             told.append(Items(((kept.answer, kept.parts),), leading=True))
         blocks = told + blocks
