@@ -1,16 +1,19 @@
 """``calib solve``: a run folder in, a judged geometry out; the numbers first, then the drawings."""
 
+from __future__ import annotations
+
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import typer
 
-from calib.cli.onward import follow_on, known_with, solved_with
 from calib.console import talk
-from calib.document.record import ResultRecord
-from calib.judge.set_aside import NONE, SUSPECTS, UnknownName
 from calib.operations.solved import solved
-from calib.run.complaints import InputError
+from calib.run.complaints import InputError, UnknownName
 from calib.run.result_folder import ResultPlace
+
+if TYPE_CHECKING:  # the second process is asked before what judges and tells is loaded
+    from calib.document.record import ResultRecord
 
 
 def solve(run: Path, out: Path | None, set_aside: str, machine: Path | None,
@@ -24,6 +27,7 @@ def solve(run: Path, out: Path | None, set_aside: str, machine: Path | None,
                                  None if json else talk.result, not no_report)
     except UnknownName as error:
         raise typer.BadParameter(str(error), param_hint="--set-aside") from None
+    from calib.cli.onward import follow_on
     from calib.operations.judged import rest  # which `solved` has loaded
     from calib.operations.result_files import write_numbers
 
@@ -67,6 +71,9 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     run, out : Path
         The run folder and where the result is.
     """
+    from calib.cli.onward import known_with, solved_with
+    from calib.judge.set_aside import NONE, SUSPECTS
+
     failed = set(document.verdict.failed)
     known = known_with(document)
     lines = []

@@ -5,14 +5,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.run.complaints import UnknownName
 from calib.run.records import Run, SetUps
 
 #: What the user may write instead of names.
 SUSPECTS, NONE = "suspects", "none"
-
-
-class UnknownName(Exception):
-    """A name to set aside that the run does not have, or that means two things."""
 
 
 @dataclass(frozen=True)

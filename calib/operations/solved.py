@@ -1,18 +1,22 @@
 """A run folder read, solved and judged, in as little time as the libraries take to load."""
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from calib.console import talk
-from calib.document.record import ResultRecord
-from calib.judge.set_aside import NONE
 from calib.operations.second_process import SecondProcess, call
 from calib.run.folder import read_run
 from calib.run.records import Run
 from calib.run.result_folder import ResultPlace, result_place
 
+if TYPE_CHECKING:
+    from calib.document.record import ResultRecord
 
-def solved(run_folder: Path, out: Path, set_aside: str = NONE, tolerance: float | None = None,
+
+def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
            machine: Path | None = None, bootstrap: tuple[int, int] | None = None,
            show: Callable[[str], None] | None = None, to_draw: bool = False
            ) -> tuple[ResultRecord, ResultPlace]:

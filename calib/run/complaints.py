@@ -195,3 +195,7 @@ def _place(file, lines, column):
     # TOML and JSON have keys; only a syntax error is at a column, and that is a number.
     word = "key" if file.endswith((".toml", ".json")) and not column.isdecimal() else "column"
     return f"{place}, {word} {column}"
+
+
+class UnknownName(Exception):
+    """A name to set aside that the run does not have, or that means two things."""
