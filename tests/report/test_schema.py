@@ -39,6 +39,7 @@ def test_a_result_is_of_the_schema(validator, request, which):
     lambda d: d["parameters"][0].__setitem__("unit", "mm"),
     lambda d: d["parameters"][0].__setitem__("value", "5.7"),
     lambda d: d["parameters"][0].__setitem__("sd", -1.0),
+    lambda d: d["taped"]["rows"][0].__setitem__("solved_sd", -1.0),
     lambda d: d["verdict"].__setitem__("passed", 1),
     lambda d: d["shots"][0]["miss"].__setitem__("east", []),
 ])
